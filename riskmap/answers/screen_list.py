@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ from riskmap.common.errors import LayerError, counted, joined, shown
 from riskmap.common.problems import Problem, kept_by_refusal
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     from numpy.typing import NDArray
 
     from riskmap.common.results import Results
@@ -80,7 +82,8 @@ def read(path: Path, columns: dict[str, str], also: tuple[str, ...] = ()) -> Lis
     ----------
     path : Path
     columns : dict
-        Our name (lot_id, address, lon, lat, geometry) -> the file's column, where the file uses another name.
+        Our name (lot_id, address, lon, lat, geometry) -> the file's column, where the file uses another name. Empty
+        text: no column is it, not even one with this very name.
     also : tuple of str
         Further names that `columns` may have: columns that the caller prints and that find no lot.
 
@@ -98,8 +101,8 @@ def read(path: Path, columns: dict[str, str], also: tuple[str, ...] = ()) -> Lis
     kind = path.suffix.lower()
     if kind in (".kml", ".kmz", ".geojson", ".json"):
         return _shapes(path)
-    wanted = {theirs.strip().lower() for theirs in columns.values()} or {name for names in PLACE.values()
-                                                                         for name in names}
+    wanted = {theirs.strip().lower() for theirs in columns.values() if theirs} or {
+        name for names in PLACE.values() for name in names}
     formulas: dict[str, str] = {}
     with kept_by_refusal(problems):
         if kind == ".csv":
@@ -119,7 +122,7 @@ def read(path: Path, columns: dict[str, str], also: tuple[str, ...] = ()) -> Lis
         table, emptied = _without_people(name, table, problems)
         listing = Listing(name, table, row, None, problems, emptied,
                           {column: cell for column, cell in formulas.items() if column not in emptied})
-        for column in (*places(listing, columns).values(), *columns.values()):
+        for column in (*places(listing, columns).values(), *filter(None, columns.values())):
             listing.readable(column)
         if listing.formulas:
             problems.append(Problem(
@@ -134,7 +137,7 @@ def _check_columns(name: str, columns: dict[str, str], table: pd.DataFrame, also
 
     for ours, theirs in columns.items():
         known = (*PLACE, ADDRESS, *also)
-        if ours not in known or theirs not in table:
+        if ours not in known or (theirs and theirs not in table):
             raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(known, 20)} and a column "
                              f"of the list: {joined(table.columns, 40)}.")
         if is_personal(theirs) or is_postal(theirs):
@@ -163,17 +166,33 @@ def _twice(column: str) -> str:
 
 def _shapes(path: Path) -> Listing:
     """Read pins or polygons through the readers of lots; pins come with their names, GeoJSON with all properties."""
-    from riskmap.common import settings
-    from riskmap.layers import lots
+    from riskmap.layers.lots_columns import NoIdentifier, is_personal
 
-    area = settings.Area.model_validate({"name": "list", "lots": {"path": path.resolve()}, "soil": {"path": "none"}})
-    frame, _, problems = lots.read(area.lots, area)
+    try:
+        frame, problems = _rows_of(path, {})
+    except NoIdentifier as error:  # rows are found by their shape alone, so any column will do
+        named = next((name for name in error.columns if not is_personal(name)), None)
+        if named is None:
+            raise
+        frame, problems = _rows_of(path, {"lot_id": named})
+        problems = [one for one in problems if one.column not in ("lot_id", named)]
     shapes, row = frame.to_crs("EPSG:4326").geometry.to_numpy(), frame["source_row"].to_numpy()
     table = pd.DataFrame({"lot_id": frame["lot_id"].to_numpy()})
     if path.suffix.lower() in (".geojson", ".json"):
         table = _properties(path, row)
     table, emptied = _without_people(path.name, table, problems)
     return Listing(path.name, table, row, shapes, problems, emptied)
+
+
+def _rows_of(path: Path, columns: dict[str, str]) -> tuple[gpd.GeoDataFrame, list[Problem]]:
+    """Return pins or polygons as the reader of lots gives them, with its findings."""
+    from riskmap.common import settings
+    from riskmap.layers import lots
+
+    area = settings.Area.model_validate({"name": "list", "lots": {"path": path.resolve(), "columns": columns},
+                                         "soil": {"path": "none"}})
+    frame, _, problems = lots.read(area.lots, area)
+    return frame, problems
 
 
 def _properties(path: Path, row: NDArray[np.int64]) -> pd.DataFrame:
@@ -193,7 +212,8 @@ def _property(value: Any) -> str:
 def places(listing: Listing, columns: dict[str, str], labels: bool = False) -> dict[str, str]:
     """Return which columns of a list say where its rows are: our name -> the list's; empty for pins and shapes.
 
-    `labels`: whether the run has labels, with which addresses are compared; a column of addresses counts only then.
+    `columns` are as in `read`. `labels`: whether the run has labels, with which addresses are compared; a column of
+    addresses counts only then.
     """
     if listing.shapes is not None:
         return {}
@@ -201,12 +221,12 @@ def places(listing: Listing, columns: dict[str, str], labels: bool = False) -> d
     if "lot_id" not in lower:
         same = [name for name in lower if _WRITTEN_OTHERWISE.fullmatch(name)]
         lower |= {"lot_id": lower[same[0]]} if len(same) == 1 else {}
-    columns_used = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
-                    for ours, names in PLACE.items()}
+    columns_used = {ours: next((lower[name] for name in names if name in lower), None) for ours, names in PLACE.items()}
     if labels:
         own = lower.get(ADDRESS)
-        columns_used[ADDRESS] = columns.get(ADDRESS) or (own if own not in listing.formulas else None)
-    return {ours: theirs for ours, theirs in columns_used.items() if theirs is not None}
+        columns_used[ADDRESS] = own if own not in listing.formulas else None
+    columns_used |= {ours: theirs for ours, theirs in columns.items() if ours in columns_used}
+    return {ours: theirs for ours, theirs in columns_used.items() if theirs}
 
 
 def matched(results: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0,
@@ -260,7 +280,7 @@ def _of_addresses(results: Results) -> str:
 
 def need_labels(results: Results, columns: dict[str, str]) -> None:
     """Raise LayerError where addresses are to be compared and the run has no labels to compare them with."""
-    if ADDRESS in columns and results.labels is None:
+    if columns.get(ADDRESS) and results.labels is None:
         raise LayerError(f"E-SCR-014 --column {ADDRESS}={columns[ADDRESS]}: this run has no labels to compare "
                          "addresses with. Write label = \"SITUS_ADDR\" (the lot file's column of addresses) under "
                          "[lots] and run the estimate again.")
@@ -273,22 +293,27 @@ def likely_id(results: Results, listing: Listing, columns: dict[str, str]) -> tu
     If no column has such a cell, it is the first column with a name that id columns have, or else empty text. Columns
     that already identify rows, those about people and those of postal areas are skipped.
     """
-    from riskmap.answers.matching import normal_id
-
-    known = normal_id(results.lots["lot_id"].astype("str"))
-    known = known[known != ""]
     taken = {*places(listing, columns, labels=True).values(), *listing.emptied, *listing.formulas}
     others = [str(name) for name in listing.table.columns if name not in taken and not is_postal(str(name))]
-    fits = {name: int(normal_id(listing.table[name]).isin(known).sum()) for name in others}
+    fits = _ids_in(results, listing, others)
     best = max(fits, key=lambda name: fits[name], default="")
     if best and fits[best]:
         return best, fits[best]
     return next((name for name in others if _ID_NAME.search(name)), ""), 0
 
 
+def _ids_in(results: Results, listing: Listing, names: Sequence[str]) -> dict[str, int]:
+    """Return how many cells of some columns are ids of lots."""
+    from riskmap.answers.matching import normal_id
+
+    known = normal_id(results.lots["lot_id"].astype("str"))
+    known = known[known != ""]
+    return {name: int(normal_id(listing.table[name]).isin(known).sum()) for name in names}
+
+
 def propose_id(results: Results, listing: Listing, columns: dict[str, str]) -> list[Problem]:
     """Return a hint where a column that is not named, or not the one of ids, fits the lots better."""
-    if listing.shapes is not None:
+    if listing.shapes is not None or columns.get("lot_id") == "":  # the user says that there is none
         return []
     found_by = places(listing, columns, results.labels is not None)
     column, fits = likely_id(results, listing, columns)
@@ -298,12 +323,48 @@ def propose_id(results: Results, listing: Listing, columns: dict[str, str]) -> l
         return [Problem("W-SCR-011", listing.name, rule="no lot_id column; rows are found by "
                         f"{joined(found_by.values())} only.", remedy=f"{share}If a column contains the parcel "
                         f"id, say which: --column lot_id='{shown(column or 'COLUMN')}'.", action="No id was compared.")]
-    from riskmap.answers.matching import normal_id
-
-    own = int(normal_id(listing.table[found_by["lot_id"]]).isin(
-        normal_id(results.lots["lot_id"].astype("str")).loc[lambda ids: ids != ""]).sum())
+    own = _ids_in(results, listing, [found_by["lot_id"]])[found_by["lot_id"]]
     if fits <= own:
         return []
     return [Problem("W-SCR-013", listing.name, rule=f"{own:,} of {count:,} cells of '{shown(found_by['lot_id'])}' are "
                     f"ids of lots.", remedy=f"{share}If that column contains the parcel id, write --column "
                     f"lot_id='{shown(column)}'.", action=f"'{shown(found_by['lot_id'])}' was compared.")]
+
+
+# ---------------------------------------------------------------- the columns, for somebody who says what they are
+@dataclass(frozen=True)
+class ListColumn:
+    """One column of a list.
+
+    Attributes
+    ----------
+    name : str
+    values : tuple of str
+        Its first different values, at most five.
+    means : str
+        Our name (lot_id, address, lon, lat, geometry) when rows are found by it, else empty.
+    ids : int
+        Number of its cells that are ids of lots.
+    """
+
+    name: str
+    values: tuple[str, ...]
+    means: str
+    ids: int
+
+
+def columns_of(results: Results, listing: Listing, columns: dict[str, str]) -> tuple[ListColumn, ...]:
+    """Return the columns by which rows may be found, in the order of the list; empty for pins and shapes.
+
+    Columns about people, postal areas and formulas are left out, because no lot is found by them.
+    """
+    from riskmap.run.new_area.guesses import Column
+
+    if listing.shapes is not None:
+        return ()
+    names = [str(name) for name in listing.table.columns
+             if name not in listing.emptied and name not in listing.formulas and not is_postal(str(name))]
+    ids = _ids_in(results, listing, names)
+    means = {theirs: ours for ours, theirs in places(listing, columns, results.labels is not None).items()}
+    return tuple(ListColumn(name, Column.of(name, listing.table[name]).values, means.get(name, ""), ids[name])
+                 for name in names)

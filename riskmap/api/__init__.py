@@ -16,20 +16,32 @@ from __future__ import annotations
 from riskmap.api.calibrations import CalibrationSaid, calibration_said
 from riskmap.api.codes import explain_code
 from riskmap.api.evidence import selftest
-from riskmap.api.lists import AnsweredList, OpenRow, answered_list, choose_lots
+from riskmap.api.lists import AnsweredList, ListColumns, OpenRow, answered_list, choose_lots, list_columns
 from riskmap.api.lots import explain, lot_texts, name_note, one_lot, rows_of
 from riskmap.api.maps import basemap, map_files, map_server
 from riskmap.api.network import Download, fetch, newer_weeks
 from riskmap.api.overview import FinishedRun, finished_runs, five_numbers, lot_columns
 from riskmap.api.papers import brief, calibrate, export, map, screen
-from riskmap.api.runs import check, compare, demo, ending, estimate, example, newness, read, verify
+from riskmap.api.runs import (
+    check,
+    compare,
+    demo,
+    ending,
+    estimate,
+    example,
+    findings_csv,
+    newness,
+    read,
+    verify,
+)
 from riskmap.api.series import measured
 from riskmap.api.shared import Outcome
 from riskmap.api.start import new
 from riskmap.api.surveys import survey, typed_readings
 
-__all__ = ["AnsweredList", "CalibrationSaid", "Download", "FinishedRun", "OpenRow", "Outcome", "answered_list",
-           "basemap", "brief", "calibrate", "calibration_said", "check", "choose_lots", "compare", "demo", "ending",
-           "estimate", "example", "explain", "explain_code", "export", "fetch", "finished_runs", "five_numbers",
-           "lot_columns", "lot_texts", "map", "map_files", "map_server", "measured", "name_note", "new", "newer_weeks",
-           "newness", "one_lot", "read", "rows_of", "screen", "selftest", "survey", "typed_readings", "verify"]
+__all__ = ["AnsweredList", "CalibrationSaid", "Download", "FinishedRun", "ListColumns", "OpenRow", "Outcome",
+           "answered_list", "basemap", "brief", "calibrate", "calibration_said", "check", "choose_lots", "compare",
+           "demo", "ending", "estimate", "example", "explain", "explain_code", "export", "fetch", "findings_csv",
+           "finished_runs", "five_numbers", "list_columns", "lot_columns", "lot_texts", "map", "map_files",
+           "map_server", "measured", "name_note", "new", "newer_weeks", "newness", "one_lot", "read", "rows_of",
+           "screen", "selftest", "survey", "typed_readings", "verify"]

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from riskmap.api.shared import FileName
+from riskmap.api.shared import FileName, files_of, with_labels
 from riskmap.common.errors import RunFolderError
+
+if TYPE_CHECKING:
+    from riskmap.answers.screen_list import ListColumn
+    from riskmap.common.results import Run
 
 ANSWER, MOST_BYTES = "screened.json", 1 << 24
 
@@ -124,6 +128,65 @@ def answered_list(folder: FileName) -> AnsweredList:
 
 def _texts(told: Any) -> dict[str, str]:
     return {str(ours): str(theirs) for ours, theirs in told.items()}
+
+
+@dataclass(frozen=True)
+class ListColumns:
+    """The columns of a list by which its rows may be found.
+
+    Attributes
+    ----------
+    rows : int
+        Number of rows of the list.
+    columns : tuple of ListColumn
+        Each with `name`, up to five `values`, what it `means` to `screen` now (empty: nothing), and how many of its
+        cells are `ids` of lots. Columns about people, postal areas and formulas are left out. Empty for pins and
+        shapes.
+    addresses : bool
+        Whether the run has labels with which addresses are compared.
+    """
+
+    rows: int
+    columns: tuple[ListColumn, ...]
+    addresses: bool
+
+
+def list_columns(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
+                 outputs: FileName = "outputs", verified: bool = True) -> ListColumns:
+    """Return the columns of a list, so that somebody can say by which of them `screen` finds its rows.
+
+    Parameters
+    ----------
+    run, outputs, verified
+        As in `read`.
+    listing, columns
+        As in `screen`.
+
+    Returns
+    -------
+    ListColumns
+
+    Raises
+    ------
+    LayerError
+        The list cannot be used: no such file, another format, no column of a name that is given.
+    RunFolderError
+        No such run.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> found = riskmap.api.list_columns("latest", "layers/example/listings.csv", outputs=outputs)
+    >>> [(column.name, column.means, column.ids) for column in found.columns if column.ids or column.means]
+    [('parcel', '', 3), ('lon', 'lon', 0), ('lat', 'lat', 0)]
+    """
+    from riskmap.answers import screen_list
+    from riskmap.run import record
+
+    files, named = files_of(run, outputs, verified), dict(columns or {})
+    found = screen_list.read(Path(listing), named)
+    results = with_labels(record.read(files), files)
+    return ListColumns(len(found.table), screen_list.columns_of(results, found, named), results.labels is not None)
 
 
 def choose_lots(rows: Sequence[tuple[int, str, str]], file: FileName) -> Path:

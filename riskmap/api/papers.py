@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration, with_labels
 from riskmap.common.errors import RunFolderError, joined
+from riskmap.common.export_formats import WRITERS
 from riskmap.common.results import Run
 
 if TYPE_CHECKING:
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
     from riskmap.answers.calibration.calibrate import Calibration
     from riskmap.answers.screen import ScreenReport
     from riskmap.outputs.map.web_map import Basemap
-
-WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "xlsx": "xlsx", "geojson": "geojson",
-           "kml": "kml"}
 
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
@@ -175,8 +173,8 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     listing : str or Path
         CSV, XLSX, KML or GeoJSON with identifiers or coordinates (degrees).
     columns : mapping, optional
-        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where the list uses another name.
-        Addresses are compared with the labels of the run.
+        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where the list uses another name; empty
+        text: no column is it, not even one with this very name. Addresses are compared with the labels of the run.
     bands : str or Path, optional
         TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
     groups : str, optional

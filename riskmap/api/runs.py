@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from riskmap.api.shared import FileName, Outcome, files_of, folder_of, note_what_is_kept, optional, with_calibration
 from riskmap.common.results import Results, Run
@@ -60,6 +60,40 @@ def check(path: FileName, role: str | None = None, *, columns: Mapping[str, str]
     if role not in checking.FILE_ROLES:
         raise ValueError(f"role must be one of {', '.join(checking.FILE_ROLES)}, not {role!r}")
     return checking.check_file(Path(path), role, dict(columns or {}))
+
+
+def findings_csv(problems: Sequence[Mapping[str, Any]]) -> str:
+    """Return findings as a table for a spreadsheet.
+
+    Parameters
+    ----------
+    problems : sequence of mapping
+        `problems` of the report that `riskmap check --json` writes, or those of a Report, each as `as_dict()`.
+
+    Returns
+    -------
+    str
+        CSV with file, row, column, value, rule, remedy, action and code; a text that a spreadsheet would run as a
+        formula has an apostrophe in front. `Report.as_csv()` returns the same.
+
+    Raises
+    ------
+    KeyError
+        A finding lacks one of these.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> report = riskmap.check("layers/example/area.toml")
+    >>> text = riskmap.api.findings_csv([problem.as_dict() for problem in report.problems])
+    >>> text.splitlines()[0]
+    'file,row,column,value,rule,remedy,action,code'
+    >>> text == report.as_csv()
+    True
+    """
+    from riskmap.run import check as checking
+
+    return checking.findings_csv(problems)
 
 
 def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs", *, units: str = "us",

@@ -23,7 +23,8 @@ _DATA = {".zip", ".gpkg", ".geojson", ".json", ".shp", ".parquet", ".geoparquet"
 
 def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: bool = False, daily: bool = False,
         offline: bool = False, cache: FileName | None = None, columns: Mapping[str, str] | None = None,
-        progress: Say | None = None, warn: Callable[[str], None] | None = None) -> NewArea:
+        lots: str = "", crs: str = "", cells: Sequence[str] = (), progress: Say | None = None,
+        warn: Callable[[str], None] | None = None) -> NewArea:
     """Write an area file from the files that you have; each is recognised by its content, each guess has its reason.
 
     Parameters
@@ -49,6 +50,15 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     columns : mapping, optional
         Our name (lot_id, pour_date, foundation_type, ...) -> column of the lot file, in place of what is guessed; empty
         text: no column is used for it.
+    lots : str
+        The file or layer that is the lots, by its name as the answer lists it, where it is not recognised or where
+        several could be it. `lots_files` of the answer has those to choose from.
+    crs : str
+        The coordinate system of the lots, such as EPSG:26914, where their file names none. `systems` of the answer has
+        those that fit the coordinates and, where a soil survey is given, lie on it.
+    cells : sequence of str
+        The cell of the weather in which the lots lie, where the record has several and there are no outlines of them;
+        for days with months beside them, the cell of each. `cells` of the answer has those to choose from.
     progress : callable, optional
         With `fetch`: called with the stage in words and its finished share, 0 to 1.
     warn : callable, optional
@@ -60,7 +70,8 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     NewArea
         `path` of the area file; `guesses` with `section`, `key`, `value`, `reason`, and whether each is `sure`;
         `missing` with the way to get it; `left`; `findings`, which is what `check` says; `complete`, `open_points`,
-        `text()`. `columns` are those of the lot file, each with up to five values. `fetched` has what was fetched; a
+        `text()`. `columns` are those of the lot file, each with up to five values; `cells` are those
+        of the weather, where somebody has to choose. `fetched` has what was fetched; a
         layer that did not come is an open point with the reason.
 
     Raises
@@ -87,7 +98,7 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     if not fetch and (daily or offline or cache is not None):
         raise ValueError("daily, offline and cache belong to fetch=True")
     more = _fetcher(Path(into), daily, offline, cache, progress, warn) if fetch else None
-    return flow.run(_listed(files), Path(into), replace, more, columns)
+    return flow.run(_listed(files), Path(into), replace, more, columns, lots, crs, cells)
 
 
 def _fetcher(into: Path, daily: bool, offline: bool, cache: FileName | None, progress: Say | None,

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-from riskmap.api.papers import WRITERS
 from riskmap.cli.runs import CALIBRATION, UNVERIFIED, say_note
 from riskmap.cli.terminal import show_files
+from riskmap.common.export_formats import WRITERS
 
 
 @click.command(short_help="Write the lots of a run in other formats.")

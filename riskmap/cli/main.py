@@ -162,12 +162,15 @@ def demo(outputs: Path, units: str, workers: int | None) -> None:
 @COLUMNS
 @click.option("--json", "json_path", type=click.Path(path_type=Path), default=None,
               help="Also write the report as JSON.")
-def check(path: Path, role: str | None, columns: tuple[str, ...], json_path: Path | None) -> None:
+@click.option("--csv", "csv_path", type=click.Path(path_type=Path), default=None,
+              help="Also write the findings as a table for a spreadsheet (CSV).")
+def check(path: Path, role: str | None, columns: tuple[str, ...], json_path: Path | None,
+          csv_path: Path | None) -> None:
     """Read everything PATH (an area file) names, compute nothing, and say what is wrong with it.
 
     One line per finding: code, file, row as your editor numbers it (the first feature of a layer is 1, the heading of a
     CSV is 1), column, value, rule, remedy, what was done. E-: a value, row or file was set aside; W-: used with a
-    caution. Findings that differ only in the row share a line; --json keeps the rows apart, up to
+    caution. Findings that differ only in the row share a line; --json and --csv keep the rows apart, up to
     1,000 of a kind.
 
     Exit 0 when every lot goes on to the estimate, 1 when some have a state instead (no shape, no slab), 2 when a run
@@ -175,19 +178,21 @@ def check(path: Path, role: str | None, columns: tuple[str, ...], json_path: Pat
     """
     from riskmap import api
 
-    if json_path is not None:
-        _check_place(json_path, "--json")
+    wanted = [(option, file) for option, file in (("--json", json_path), ("--csv", csv_path)) if file is not None]
+    for option, file in wanted:
+        _check_place(file, option)
     if columns and role != "lots":
         raise click.UsageError("--column says what a column of a lot file is: give --as lots too")
     report = api.check(path, role, columns=named(columns))
     say(report.text(), err=False)
     for line in api.newness(report):
         say(line)
-    if json_path is not None:
+    for option, file in wanted:
+        content = f"{report.as_json()}\n".encode() if option == "--json" else report.as_csv().encode("utf-8-sig")
         try:
-            json_path.write_text(report.as_json() + "\n", encoding="utf-8")
+            file.write_bytes(content)
         except OSError as error:
-            raise RunFolderError(f"E-RUN-052 --json {json_path.as_posix()}: the report could not be written: "
+            raise RunFolderError(f"E-RUN-052 {option} {file.as_posix()}: the report could not be written: "
                                  f"{error.strerror}. Check the disk and your rights, or name another file.") from None
     sys.exit(report.exit_code)
 

@@ -34,16 +34,17 @@ def fetching(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def write_area(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, daily: bool, offline: bool,
-               columns: dict[str, str] | None = None) -> Any:
+               columns: dict[str, str] | None = None, lots: str = "", crs: str = "",
+               cells: tuple[str, ...] = ()) -> Any:
     """Write the area file; before anything is fetched, say what and about how much."""
     from riskmap import api
 
     if not fetch and (daily or offline):
         raise click.UsageError("--daily and --offline belong to --fetch")
     if not fetch:
-        return api.new(files, into, replace=replace, columns=columns)
+        return api.new(files, into, replace=replace, columns=columns, lots=lots, crs=crs, cells=cells)
     return api.new(files, into, replace=replace, fetch=True, daily=daily, offline=offline, columns=columns,
-                   progress=show_stage, warn=say)
+                   lots=lots, crs=crs, cells=cells, progress=show_stage, warn=say)
 
 
 @click.command(short_help="Write an area file from the files that you have.")
@@ -51,9 +52,17 @@ def write_area(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, 
 @INTO
 @click.option("--replace", is_flag=True, help="Overwrite an area.toml that is there already.")
 @COLUMNS
+@click.option("--lots", default="", metavar="NAME",
+              help="The file or layer that is the lots, by its name as this command lists it, where it is not "
+              "recognised or several files could be it.")
+@click.option("--crs", default="", metavar="CODE",
+              help="The coordinate system of the lots, such as EPSG:26914, where their file names none.")
+@click.option("--cell", "cells", multiple=True, metavar="NAME",
+              help="The cell of the weather in which the lots lie, where the record has several and you have no "
+              "outlines of them. Give it twice when the months beside a daily record need another one.")
 @fetching
-def new(files: tuple[Path, ...], into: Path, replace: bool, columns: tuple[str, ...], fetch: bool,
-        daily: bool, offline: bool) -> None:
+def new(files: tuple[Path, ...], into: Path, replace: bool, columns: tuple[str, ...], lots: str,
+        crs: str, cells: tuple[str, ...], fetch: bool, daily: bool, offline: bool) -> None:
     """Write an area file (area.toml) from the FILES or folders that you have.
 
     Each file is recognised by its content: lots, soil survey, rain and temperature, weekly drought maps, index grids.
@@ -71,6 +80,7 @@ def new(files: tuple[Path, ...], into: Path, replace: bool, columns: tuple[str, 
 
     Exit 1 when the file was written and has open points, 2 when nothing was recognised.
     """
-    made = write_area(files, into, replace, fetch, daily, offline, named(columns, empty=True))
+    made = write_area(files, into, replace, fetch, daily, offline, named(columns, empty=True), lots, crs,
+                      cells)
     say(made.text(), err=False)
     sys.exit(Exit.ALL_ANSWERED if made.complete else Exit.SOME_STATES)

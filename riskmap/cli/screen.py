@@ -50,6 +50,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
 
     Every column of the list comes back as text, those about people empty. Rows are ranked by their long run.
     Columns that can be named: lot_id, address, lon, lat, geometry. Addresses are compared with the labels of the run.
+    To leave out a column that is taken by its name, name nothing: --column lot_id=
 
     Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 
@@ -57,7 +58,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     """
     from riskmap import api
 
-    outcome = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
+    outcome = api.screen(run, listing, columns=named(columns, empty=True), bands=bands, groups=groups,
                          within_m=within_m, choices=choices, calibration=calibration, into=into, units=units,
                          outputs=outputs, verified=not unverified)
     say_note(outcome.note)

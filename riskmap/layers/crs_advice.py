@@ -41,6 +41,24 @@ def candidates(geometry: NDArray[np.object_], coverage: Box | None = None) -> st
     return said + _projected((low_x, low_y, high_x, high_y), coverage)
 
 
+def fitting(geometry: NDArray[np.object_], coverage: Box | None = None) -> list[tuple[str, str]]:
+    """Return code and name of the systems that could fit coordinates, as `candidates` names them.
+
+    Where no system places the shapes in the coverage, it is as if none were given.
+    """
+    import shapely
+
+    extent = shapely.total_bounds(geometry) if len(geometry) else np.array([np.nan])
+    if not np.isfinite(extent).all():
+        return []
+    low_x, low_y, high_x, high_y = (float(value) for value in extent)
+    box = (low_x, low_y, high_x, high_y)
+    if max(abs(extent)) <= 180:
+        return [("EPSG:4326", "WGS 84, degrees"), ("EPSG:4269", "NAD 83, degrees")]
+    found = [(code, f"{label}, {unit}") for code, label, unit in _systems() if _fits(code, box, coverage)]
+    return found or ([] if coverage is None else fitting(geometry))
+
+
 def foot(crs: Any) -> str:
     """Return the kind of foot that a system uses; empty text when it uses another unit."""
     units = {axis.unit_name for axis in crs.axis_info}

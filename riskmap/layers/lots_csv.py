@@ -72,7 +72,8 @@ def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
 
 def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> RawLots:
     text = _decoded(path.read_bytes(), name, problems)
-    table, heading, rows = _table(text, name, problems)
+    named = {theirs.strip().lower() for theirs in entry.columns.values() if theirs}
+    table, heading, rows = _table(text, name, problems, wanted=named or KNOWN)
     _check_heading(heading, entry, name)
     names, dropped = match_columns(heading, entry, name, csv_place=True)
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)

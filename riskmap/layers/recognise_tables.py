@@ -11,8 +11,7 @@ import numpy as np
 from riskmap.common.errors import joined
 from riskmap.common.settings import LotsEntry
 from riskmap.layers import climate_daily, climate_monthly, lots_csv, noaa_fixed_width
-from riskmap.layers.crs_advice import candidates
-from riskmap.layers.lots_columns import RawLots, every_column, is_personal
+from riskmap.layers.lots_columns import KNOWN, RawLots, every_column, is_personal
 from riskmap.layers.recognise_layers import Seen
 
 if TYPE_CHECKING:
@@ -29,6 +28,8 @@ PLACE_WORDS = {
             "ycoordinate", "coordy", "y"),
 }
 DEGREES = {"lon": 180.0, "lat": 90.0}
+# Headings of cells that have the numbers of the national archive (divisions) or of the federal government (counties)
+NUMBERED = ("division", "climdiv", "county_fips", "fips")
 MOST_NUMBERS = 0.9  # judgement: share of the filled cells of a coordinate that are numbers
 _DAY_MONTH = re.compile(r"^(\d{4})-?(\d{2})")
 
@@ -36,9 +37,10 @@ _DAY_MONTH = re.compile(r"^(\d{4})-?(\d{2})")
 def table(path: Path, shown: str) -> Seen:
     """Say what a file of text is.
 
-    `monthly` and `daily` have in their facts `cells` (names; empty when the table has no column for them), `place`
-    (latitude and longitude of a station, where the file says), `last` (number of the last month with rain; -1 without
-    one) and `trouble` (why the reader will refuse it);
+    `monthly` and `daily` have in their facts `cells` (names; empty when the table has no column for them), `places`
+    (latitude and longitude of each cell for which the file says them), `place` (that of the only station), `numbered`
+    (whether the names of cells are public numbers of divisions or counties), `last` (number of the last month with
+    rain; -1 without one) and `trouble` (why the reader will refuse it);
     `fixed_width` has `element`; `shapes` is as `recognise_layers.layers` says, with `places`, our name of each column
     with a place.
 
@@ -58,11 +60,16 @@ def table(path: Path, shown: str) -> Seen:
         return _weather(text) or Seen("left", f"a table that is neither weather nor lots; it has "
                                       f"{joined((name for name in text.columns if not is_personal(name)), 8)}")
     findings: list[Problem] = []
-    cells, heading, rows = lots_csv.read_table(path, shown, findings)
+    names = {word for words in PLACE_WORDS.values() for word in words} | set(KNOWN)
+    cells, heading, rows = lots_csv.read_table(path, shown, findings, names)
+    above = any(one.code == "W-SCR-065" for one in findings)
     text = cells.set_axis([name or f"column {k + 1}" for k, name in enumerate(heading)], axis=1)
     if len(heading) < 2 or not len(text):
         return Seen("left", "a text that is not a table" if len(heading) < 2 else "a table without a row")
-    return _weather(text.apply(lambda column: column.str.strip())) or _places(text, rows, shown, findings)
+    weather = _weather(text.apply(lambda column: column.str.strip()))
+    if weather and above:
+        return Seen("left", f"{weather.reason}, with rows above its heading. Remove them and save the file again")
+    return weather or _places(text, rows, shown, findings)
 
 
 # ---------------------------------------------------------------- weather
@@ -71,7 +78,8 @@ def _weather(text: pd.DataFrame) -> Seen | None:
     lowered = {name.lower(): name for name in text.columns}
     if {"STATION", "DATE", "PRCP"} <= set(text.columns):
         return Seen("daily", "station file of the daily archive", facts={
-            "cells": sorted(text["STATION"].unique()), "place": _station(text), "trouble": "", "latitude_told": True,
+            "cells": sorted(text["STATION"].unique()), "places": _places_of_cells(text, lowered, "STATION"),
+            "place": _station(text), "numbered": False, "trouble": "", "latitude_told": True,
             "last": _last(text, lowered, "PRCP")})
     dated = "date" in lowered or "month" in lowered or "yearmonth" in lowered
     rain, warmth = climate_monthly.rain_and_warmth(text)
@@ -81,12 +89,27 @@ def _weather(text: pd.DataFrame) -> Seen | None:
         return None
     key = next((lowered[name] for name in climate_monthly.KEY_COLUMNS if name in lowered), None)
     facts = {"cells": sorted(text[key].unique()) if key else [], "place": None, "latitude_told": False,
-             "last": _last(text, lowered, rain[0][0]), "trouble": _no_unit([*rain, *warmth])}
+             "places": _places_of_cells(text, lowered, key) if key else {}, "last": _last(text, lowered, rain[0][0]),
+             "numbered": key is not None and key.lower() in NUMBERED, "trouble": _no_unit([*rain, *warmth])}
     if _by_days(text, lowered, key):
         return Seen("daily", f"a row per day with {rain[0][0]} and temperature", facts=facts)
     if not warmth:
         return None
     return Seen("monthly", f"a row per month with {rain[0][0]} and {warmth[0][0]}", facts=facts)
+
+
+def _places_of_cells(text: pd.DataFrame, lowered: dict[str, str], key: str) -> dict[str, tuple[float, float]]:
+    """Return latitude and longitude of each cell, in degrees, where the table has columns for them."""
+    import pandas as pd
+
+    columns = [next((lowered[word] for word in words if word in lowered), None)
+               for words in (("latitude", "lat"), ("longitude", "lon"))]
+    if None in columns:
+        return {}
+    degrees = text[columns].apply(pd.to_numeric, errors="coerce").groupby(text[key]).median()
+    degrees = degrees[(degrees.abs() <= (DEGREES["lat"], DEGREES["lon"])).all(axis=1)]
+    return {str(name): (float(lat), float(lon)) for name, lat, lon in zip(degrees.index, *degrees.to_numpy().T,
+                                                                         strict=True)}
 
 
 def _station(text: pd.DataFrame) -> tuple[float, float] | None:
@@ -132,6 +155,9 @@ def _places(text: pd.DataFrame, rows: np.ndarray, shown: str, findings: list[Pro
     """Return a table with coordinates or well-known text as shapes; without them it is left."""
     kept = [name for name in text.columns if not is_personal(name)]
     places = _place_columns(text[kept])
+    if not places and _place_columns(text[kept].apply(lambda column: column.str.replace(",", "."))):
+        return Seen("left", "a table with coordinates whose decimal mark is a comma. Write them with a point",
+                    facts={"columns": kept})
     if not places:
         return Seen("left", f"a table without weather and without a place in its rows; it has {joined(kept, 8)}",
                     facts={"columns": kept})
@@ -141,11 +167,10 @@ def _places(text: pd.DataFrame, rows: np.ndarray, shown: str, findings: list[Pro
     beyond = _beyond_degrees(ours)
     entry = LotsEntry(path=Path(shown), crs="EPSG:3857" if beyond else None)  # any system will do: it is not returned
     geometry, crs = lots_csv.shapes_of(ours, rows, shown, entry, places, findings)
-    advice = candidates(geometry) if beyond else ""
     raw = RawLots(attributes, geometry, None if beyond else crs, rows, dropped, findings, names)
     how = "well-known text" if "geometry" in places else "coordinates"
     return Seen("shapes", f"a table of {len(text):,} rows with {how} in {joined(places.values())}", facts={
-        "raw": raw, "what": "points" if "lon" in places else "shapes", "places": places, "advice": advice})
+        "raw": raw, "what": "points" if "lon" in places else "shapes", "places": places})
 
 
 def _place_columns(text: pd.DataFrame) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""Finds the heading of a list, because lists are often exported with a title, a date or a blank row above it."""
+"""Finds the heading of a list or of a table of lots: a title, a date or a blank row is often exported above it."""
 
 from __future__ import annotations
 
@@ -41,11 +41,18 @@ def lines_above(text: str, separators: Iterable[str], wanted: Collection[str]) -
         if line.count('"') % 2 or len(lines) == MOST_ABOVE:
             break
         lines.append(line)
-    tables = [[next(csv.reader([line], delimiter=separator), []) for line in lines] for separator in separators]
+    tables = [[_cells(line, separator) for line in lines] for separator in separators]
     named = [place for place in (_named(rows, wanted) for rows in tables) if place is not None]
     widest = max(tables, key=lambda rows: max(map(len, rows), default=0), default=[])
     above = min(named) if named else rows_above(widest, wanted)
     return above, sum(map(len, lines[:above]))
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:  # a value longer than that module takes, such as a shape: no heading
+        return []
 
 
 def _named(rows: Sequence[Sequence[str]], wanted: Collection[str]) -> int | None:
@@ -56,5 +63,5 @@ def finding(count: int, name: str) -> Problem:
     """Return the finding on rows above the heading."""
     return Problem("W-SCR-065", name, rule=f"{counted(count, 'row lies', 'rows lie')} above the heading.",
                    remedy="Check that the heading is the row with the names of the columns.",
-                   action=f"Row {count + 1} is read as the heading, and the rows above it are not part of the list.",
+                   action=f"Row {count + 1} is read as the heading, and the rows above it are left out.",
                    row=1)

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import datetime
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common import month_numbers, tables
 from riskmap.common import settings as area_file
-from riskmap.common.errors import LayerError, SettingsError, counted
+from riskmap.common.errors import LayerError, SettingsError, counted, visible
 from riskmap.common.problems import Problem
 from riskmap.common.problems import lines as told_lines
 from riskmap.common.version import __version__
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from riskmap.common.inputs import Source
     from riskmap.common.settings import Area
 
+FINDING = ("file", "row", "column", "value", "rule", "remedy", "action", "code")  # columns of a table of findings
 FILE_ROLES = ("lots", "soil", "climate", "drought")
 
 
@@ -97,6 +99,10 @@ class Report:
         return (f"{set_aside} with a value or row set aside (E-), {len(self.problems) - set_aside} used with a caution "
                 "(W-)")
 
+    def as_csv(self) -> str:
+        """Return the findings as a table for a spreadsheet, as `findings_csv` writes it."""
+        return findings_csv([problem.as_dict() for problem in self.problems])
+
     def as_json(self) -> str:
         """Return the report for programs."""
         return json.dumps({
@@ -107,6 +113,24 @@ class Report:
             "sources": [{"role": s.role, "path": s.path.name, "rows": s.rows, "valid_date": s.valid_date}
                         for s in self.sources], "exit_code": self.exit_code,
         }, indent=1, ensure_ascii=False, default=str)
+
+
+def findings_csv(problems: Sequence[Mapping[str, Any]]) -> str:
+    """Return findings as CSV text, guarded against formulas, one row each; texts are as messages show them.
+
+    Parameters
+    ----------
+    problems : sequence of mapping
+        As `Problem.as_dict` returns them. A finding about a whole file has no row.
+    """
+    import pandas as pd
+
+    from riskmap.outputs.files import csv_table
+
+    texts = {name: [visible(str(one[name])) for one in problems] for name in FINDING if name != "row"}
+    rows = pd.Series([one["row"] for one in problems], dtype="Int64")
+    table = pd.DataFrame({name: rows if name == "row" else pd.Series(texts[name], dtype="str") for name in FINDING})
+    return csv_table.text_of(table, numbers_stay=True)
 
 
 def check_area(path: Path) -> Report:

@@ -6,6 +6,7 @@ import json
 import os
 import secrets
 import shutil
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
@@ -16,7 +17,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from riskmap.window import uploads
+from riskmap.window import column_menus, uploads
 from riskmap.window.app import Window, command, files_of, form_of, go, page, to_job, window_of
 from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, with_calibration, written_by_us
 from riskmap.window.jobs import Job
@@ -24,17 +25,10 @@ from riskmap.window.refusals import WindowError, no_form
 
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
 MOST_SEEN = 1 << 26
-NOT_USED = "-"  # in the menu of a column
 NEWS = ".newer.json"  # what the service of weekly drought maps answered last
+FINDINGS = ("findings.json", "findings.csv")
 WEEKS = "drought_weeks"  # folder among the files of an area for maps that came later
 EDITED = "area-edited.toml"  # an area file that was edited on the page, before another was written from the files
-# What a column of the lot file can be, with the words of the menu.
-MEANINGS = {"lot_id": "id of the lot", "pour_date": "year built, or date of the pour",
-            "foundation_type": "kind of foundation", "land_use": "land use",
-            "post_tensioned": "post-tensioned, yes or no",
-            "slab_width_ft": "width of the slab, ft", "slab_width_m": "width of the slab, m",
-            "slab_length_ft": "length of the slab, ft", "slab_length_m": "length of the slab, m",
-            "beam_depth_in": "depth of the beams, in", "beam_depth_mm": "depth of the beams, mm"}
 
 
 def _runs(folder: Path) -> list[Any]:
@@ -99,23 +93,24 @@ def _called(given: uploads.Given) -> str:
     return names[0].split(".")[0] if len(names) == 1 else "area"
 
 
-def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) \
-        -> tuple[dict[str, Any], list[str]]:
+def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
+           lots: str = "", crs: str = "", cells: Sequence[str] | None = None) -> tuple[dict[str, Any], list[str]]:
     """Return what `tasks.new` takes for all files of an area, and the words of the command.
 
-    The columns are those that the user named before and now. What was fetched before is taken from the stored answers;
-    only `fetch` asks the services.
+    The columns are those that the user named before and now; the file of lots, its coordinate system and the cells
+    are those named last. What was fetched before is taken from the stored answers; only `fetch` asks the services.
     """
     seen = _seen(folder) or {}
     stored = bool(seen.get("fetched")) and not fetch
-    columns = columns or {}
-    taken = {theirs for theirs in columns.values() if theirs}
-    named = {ours: theirs for ours, theirs in seen.get("given", {}).items() if theirs not in taken} | columns
+    said = list(seen.get("given_cells", []) if cells is None else cells)
+    lots, crs = lots or seen.get("given_lots", ""), crs or seen.get("given_crs", "")
+    named = column_menus.together(seen.get("given", {}), columns or {})
     fetched = [*(["--fetch"] if fetch or stored else []), *(["--offline"] if stored else [])]
-    words = ["new", FILES, "--into", ".", "--replace", *fetched,
-             *(word for ours, theirs in named.items() for word in ("--column", f"{ours}={theirs}"))]
+    words = ["new", FILES, "--into", ".", "--replace", *fetched, *column_menus.words(named),
+             *(["--lots", lots] if lots else []), *(["--crs", crs] if crs else []),
+             *(word for cell in said for word in ("--cell", cell))]
     return {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch or stored, "offline": stored,
-            "columns": named}, words
+            "columns": named, "lots": lots, "crs": crs, "cells": said}, words
 
 
 def _keep_edited(folder: Path) -> None:
@@ -125,9 +120,10 @@ def _keep_edited(folder: Path) -> None:
             shutil.copyfile(folder / AREA_FILE, folder / EDITED)
 
 
-def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) -> Job:
-    """Start `riskmap new` on all files of an area, with the columns that the user named before and now."""
-    given, words = _again(window, folder, fetch, columns)
+def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
+               lots: str = "", crs: str = "", cells: Sequence[str] | None = None) -> Job:
+    """Start `riskmap new` on all files of an area, with what the user said of them before and now."""
+    given, words = _again(window, folder, fetch, columns, lots, crs, cells)
     _keep_edited(folder)
 
     def after(answer: dict[str, Any]) -> str:
@@ -168,7 +164,8 @@ async def area(request: Request) -> Response:
         with suppress(OSError, UnicodeDecodeError):
             text = (folder / AREA_FILE).read_text(encoding="utf-8")
         return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
-                "news": _news(folder), "means": _means(seen), "meanings": MEANINGS, "ready": bool(text) and not refused,
+                "news": _news(folder), "means": _means(seen), "meanings": column_menus.OF_LOTS, "cells": _cells(seen),
+                "ready": bool(text) and not refused,
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
@@ -259,11 +256,53 @@ async def columns(request: Request) -> Response:
     window = window_of(request)
     folder = window.areas.folder(request.path_params["area"])
     seen = _seen(folder) or {}
-    known, means = {one["name"] for one in seen.get("columns", [])}, _means(seen)
-    chosen = {name: form.get(f"means-{k}", [""])[0] for k, name in enumerate(form.get("column", [])) if name in known}
-    left = {means[name]: "" for name, ours in chosen.items() if ours == NOT_USED and means.get(name) in MEANINGS}
-    named = left | {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
+    means = dict.fromkeys((one["name"] for one in seen.get("columns", [])), "") | _means(seen)
+    named = column_menus.said(form, means, column_menus.OF_LOTS)
     return to_job(request, _recognise(window, folder, False, named))
+
+
+def _cells(seen: dict[str, Any] | None) -> list[dict[str, Any]]:
+    """Return the questions of which cell of the weather is meant: its key, its cells, and the one that was chosen."""
+    cells = (seen or {}).get("cells", [])
+    return [{"key": key, "cells": [one for one in cells if one["key"] == key],
+             "chosen": next((json.loads(one["value"]) for one in (seen or {})["guesses"]
+                             if one["written"] and (one["section"], one["key"]) == ("climate", key)), "")}
+            for key in dict.fromkeys(one["key"] for one in cells)]
+
+
+async def lots_file(request: Request) -> Response:
+    """Recognise the files again with the file of lots that the user chose."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    chosen = form.get("lots", [""])[0]
+    if chosen not in [one["name"] for one in (_seen(folder) or {}).get("lots_files", [])]:
+        raise WindowError("E-WIN-026 no file of lots was chosen. Choose one in the menu.")
+    return to_job(request, _recognise(window, folder, False, lots=chosen))
+
+
+async def system(request: Request) -> Response:
+    """Recognise the files again with the coordinate system of the lots that the user chose."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    chosen = form.get("crs", [""])[0]
+    if chosen not in [one["code"] for one in (_seen(folder) or {}).get("systems", [])]:
+        raise WindowError("E-WIN-027 no coordinate system was chosen. Choose one in the menu.")
+    return to_job(request, _recognise(window, folder, False, crs=chosen))
+
+
+async def cell(request: Request) -> Response:
+    """Recognise the files again with the cell of the weather that the user chose."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    asked = _cells(_seen(folder))
+    chosen = [form.get(one["key"], [""])[0] for one in asked]
+    if not asked or any(name not in [cell["name"] for cell in one["cells"]]
+                        for name, one in zip(chosen, asked, strict=True)):
+        raise WindowError("E-WIN-025 no cell of the weather was chosen. Choose one in the menu.")
+    return to_job(request, _recognise(window, folder, False, cells=list(dict.fromkeys(chosen))))
 
 
 async def estimate(request: Request) -> Response:
@@ -281,17 +320,25 @@ async def estimate(request: Request) -> Response:
 
 
 async def findings(request: Request) -> Response:
-    """Return all findings as the file that `riskmap check --json` writes."""
+    """Return all findings as a file: the one of `riskmap check --json`, or that of `--csv`."""
     seen = _seen(window_of(request).areas.folder(request.path_params["area"]))
     if seen is None:
         return go(request, f"/areas/{request.path_params['area']}")
-    return Response(seen["check"]["json"], media_type="application/json",
-                    headers={"Content-Disposition": 'attachment; filename="findings.json"'})
+    name = request.url.path.rsplit("/", 1)[1]
+    content = seen["check"]["json"] if name == FINDINGS[0] else await run_in_threadpool(_as_csv, seen["check"]["json"])
+    return Response(content, media_type="application/json" if name == FINDINGS[0] else "text/csv",
+                    headers={"Content-Disposition": f'attachment; filename="{name}"'})
+
+
+def _as_csv(report: str) -> bytes:
+    from riskmap import api
+
+    return api.findings_csv(json.loads(report)["problems"]).encode("utf-8-sig")  # a spreadsheet needs the mark
 
 
 ROUTES = [
-    Route("/areas/{area}", area), Route("/areas/{area}/findings.json", findings),
+    Route("/areas/{area}", area), *(Route(f"/areas/{{area}}/{name}", findings) for name in FINDINGS),
     *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
         ("files", add), ("fetch", fetch), ("newer", newer), ("settings", settings), ("columns", columns),
-        ("estimate", estimate))),
+        ("lots", lots_file), ("system", system), ("cell", cell), ("estimate", estimate))),
 ]

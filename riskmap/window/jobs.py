@@ -80,6 +80,9 @@ class Job:
         The command that does the same.
     back : str
         The page on which it was asked for.
+    otherwise : tuple of str
+        The page on which the user can help when it did not work, and what is done there; empty texts where there is
+        none.
     state : str
         `running`, `done`, `unfinished` or `cancelled`.
     stages : list of [str, float, float]
@@ -96,6 +99,7 @@ class Job:
     after: str
     command: str = ""
     back: str = "/"
+    otherwise: tuple[str, str] = ("", "")
     state: str = "running"
     stages: list[list[Any]] = field(default_factory=list)
     message: str = ""

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -13,7 +16,7 @@ from starlette.routing import Route
 
 from riskmap.common import wording
 from riskmap.common.errors import RiskmapError
-from riskmap.window import uploads
+from riskmap.window import column_menus, uploads
 from riskmap.window.app import command, files_of, folder_of, form_of, go, page, to_job, window_of
 from riskmap.window.areas import (
     CALIBRATION,
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
     from riskmap.api import AnsweredList
 
 SCREENED, CARD = "screened.html", "calibration.html"
+SAY_COLUMNS = "Say what the columns of the list are"
 
 
 def answer_of(folder: Path) -> AnsweredList | None:
@@ -51,10 +55,29 @@ def list_of(folder: Path, answer: AnsweredList) -> tuple[Path, Path] | None:
     return None
 
 
+def _screen(request: Request, area: Path, listing: Path, run: Path, columns: dict[str, str],
+            chosen: Sequence[tuple[int, str, str]] = ()) -> Response:
+    """Start the answer to a list; from its job the user can go on to the columns of the list."""
+    window, words = window_of(request), column_menus.words(columns)
+    choices = _free(listing.with_name(f"{listing.stem}-choices.csv"))
+    if chosen:
+        words += ["--choices", f"{LISTS}/{choices.name}"]
+    put, more = with_calibration(area)
+    job = window.desk.start(
+        area.name, "Answer the list", "screen", {"run": str(run), "listing": str(listing), "columns": columns,
+                                                 "units": window.units, "chosen": list(chosen),
+                                                 "choices": str(choices), **put},
+        lambda name: f"/areas/{area.name}/runs/{name}",
+        command=command(area, "screen", run.name, f"{LISTS}/{listing.name}", *words, *more, *window.unit_words),
+        lock=written_by_us(area))
+    job.otherwise = (f"/areas/{area.name}/lists/{listing.name}?{urlencode({'run': run.name})}", SAY_COLUMNS)
+    return to_job(request, job)
+
+
 async def choose(request: Request) -> Response:
     """Answer a list again, with the lots that the user chose for its open rows."""
     form = await form_of(request)
-    window, folder = window_of(request), folder_of(request)
+    folder = folder_of(request)
     answer = await run_in_threadpool(answer_of, folder)
     places = None if answer is None else list_of(folder, answer)
     if answer is None or places is None:
@@ -62,19 +85,7 @@ async def choose(request: Request) -> Response:
                           "again.", 404)
     chosen = [(one.row, one.listed_as, lot) for one in answer.open_rows
               if (lot := form.get(f"lot-{one.row}", [one.chosen])[0].strip())]
-    area, (listing, run_folder) = folder.parent.parent, places
-    choices = _free(listing.with_name(f"{listing.stem}-choices.csv"))
-    words = [word for ours, theirs in answer.columns.items() for word in ("--column", f"{ours}={theirs}")]
-    if chosen:
-        words += ["--choices", f"{LISTS}/{choices.name}"]
-    put, more = with_calibration(area)
-    return to_job(request, window.desk.start(
-        area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(listing),
-                                                 "columns": answer.columns, "units": window.units, "chosen": chosen,
-                                                 "choices": str(choices), **put},
-        lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *more, *window.unit_words),
-        lock=written_by_us(area)))
+    return _screen(request, folder.parent.parent, *places, answer.columns, chosen)
 
 
 def _free(path: Path) -> Path:
@@ -124,19 +135,64 @@ async def lists(request: Request) -> Response:
 
 async def answer_list(request: Request) -> Response:
     """Answer every row of a list."""
+    area = window_of(request).areas.folder(request.path_params["area"])
+    listing, run, _ = await _one_file(request, area, LISTS)
+    return _screen(request, area, listing, run, {})
+
+
+@dataclass(frozen=True)
+class _List:
+    """A list of the area, the run it is compared with, the columns that were named before, and what is in it."""
+
+    area: Path
+    listing: Path
+    run: Path
+    named: dict[str, str]
+    found: dict[str, Any]
+
+    @property
+    def means(self) -> dict[str, str]:
+        """Column -> our name, empty where it is not used."""
+        return {one["name"]: one["means"] for one in self.found["columns"]}
+
+    @property
+    def meanings(self) -> dict[str, str]:
+        """What a column can be; an address only where there are some to compare with."""
+        return {ours: said for ours, said in column_menus.OF_LISTS.items()
+                if ours != "address" or self.found["addresses"]}
+
+
+async def _list(request: Request, run: str, answered: str) -> _List:
+    """Return the list that an address names; `answered` is the folder of an earlier answer to it, or empty."""
     window = window_of(request)
     area = window.areas.folder(request.path_params["area"])
-    listing, run_folder, fields = await _one_file(request, area, LISTS)
-    columns = {ours: fields[f"column_{ours}"].strip() for ours in ("lot_id", "address")
-               if fields.get(f"column_{ours}", "").strip()}
-    words = [word for ours, theirs in columns.items() for word in ("--column", f"{ours}={theirs}")]
-    put, more = with_calibration(area)
-    return to_job(request, window.desk.start(
-        area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(listing), "columns": columns,
-                                                 "units": window.units, **put},
-        lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *more, *window.unit_words),
-        lock=written_by_us(area)))
+    listing = entry_of(area / LISTS, request.path_params["listing"])
+    run_folder = entry_of(entry_of(area, OUTPUTS), run)
+    named: dict[str, str] = {}
+    if answered:
+        answer = await run_in_threadpool(answer_of, entry_of(area / OUTPUTS, answered))
+        named = answer.columns if answer is not None and answer.listing == listing.name else {}
+    found = await run_in_threadpool(window.desk.ask, "list_columns", run=str(run_folder), listing=str(listing),
+                                    columns=named)
+    return _List(area, listing, run_folder, named, found)
+
+
+async def list_columns(request: Request) -> Response:
+    """Ask what the columns of a list are."""
+    answered = request.query_params.get("answer", "")
+    one = await _list(request, request.query_params.get("run", ""), answered)
+    words = [*column_menus.words(one.named), *with_calibration(one.area)[1], *window_of(request).unit_words]
+    return page(request, "list.html", listing=one.listing.name, run=one.run.name, answered=answered, means=one.means,
+                meanings=one.meanings, caution=wording.CAUTION_LENDER, **one.found,
+                command=command(one.area, "screen", one.run.name, f"{LISTS}/{one.listing.name}", *words))
+
+
+async def with_columns(request: Request) -> Response:
+    """Answer a list with the columns that the user chose."""
+    form = await form_of(request)
+    one = await _list(request, form.get("run", [""])[0], form.get("answer", [""])[0])
+    columns = column_menus.together(one.named, column_menus.said(form, one.means, one.meanings))
+    return _screen(request, one.area, one.listing, one.run, columns)
 
 
 def warm(areas: Areas) -> None:
@@ -207,6 +263,8 @@ async def calibrate(request: Request) -> Response:
 
 ROUTES = [
     Route("/areas/{area}/lists", lists), Route("/areas/{area}/lists", answer_list, methods=["POST"]),
+    Route("/areas/{area}/lists/{listing}", list_columns),
+    Route("/areas/{area}/lists/{listing}", with_columns, methods=["POST"]),
     Route("/areas/{area}/runs/{run}/choices", choose, methods=["POST"]),
     Route("/areas/{area}/surveys", surveys), Route("/areas/{area}/surveys", calibrate, methods=["POST"]),
     Route("/areas/{area}/calibration", switch, methods=["POST"]),

@@ -16,7 +16,7 @@ from starlette.routing import Route
 from riskmap.common.errors import counted
 from riskmap.window.app import command, folder_of, form_of, page, to_job, window_of
 from riskmap.window.areas import entry_of, kept_command, with_calibration, written_by_us
-from riskmap.window.list_pages import CARD, SCREENED, answer_of, list_of
+from riskmap.window.list_pages import CARD, SAY_COLUMNS, SCREENED, answer_of, list_of
 from riskmap.window.refusals import WindowError, no_such
 
 MOST_LOTS = 500  # lots of one brief; more are refused by `api.brief` too
@@ -171,7 +171,7 @@ def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Respo
     title = next((title for name, title, _ in PAPERS if name in names), folder.name)
     answer = answer_of(folder) if SCREENED in names else None
     return page(request, "made.html", folder=folder.name, files=files, lines=_lines(folder), title=title,
-                answer=answer, most_open=MOST_OPEN,
+                answer=answer, most_open=MOST_OPEN, say_columns=SAY_COLUMNS,
                 decidable=answer is not None and list_of(folder, answer) is not None,
                 pictures=[name for name in PICTURES if name in names],
                 first=[(name, label) for name, _, label in PAPERS if name in names],

@@ -68,7 +68,8 @@ def _load() -> None:
 
 
 # ---------------------------------------------------------------- area
-def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: dict[str, str]) -> dict[str, Any]:
+def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: dict[str, str],
+        lots: str = "", crs: str = "", cells: Sequence[str] = ()) -> dict[str, Any]:
     """Write area.toml from the files of an area; with `fetch`, get what they lack from the public services, or with
     `offline` from their stored answers.
     """
@@ -76,7 +77,7 @@ def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: 
 
     say("Recognise the files", 0.0)
     made = api.new([files], folder, replace=True, fetch=fetch, offline=offline, columns=columns,
-                   progress=say if fetch else None)
+                   lots=lots, crs=crs, cells=cells, progress=say if fetch else None)
     say("Recognise the files", 1.0)
     return {
         "guesses": [{**asdict(guess), "value": visible(guess.value), "reason": visible(guess.reason)}
@@ -89,6 +90,9 @@ def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: 
         "complete": made.complete, "open_points": [visible(line) for line in made.open_points],
         "check": _report(made.findings), "given": columns,
         "columns": [{"name": one.name, "values": list(one.values)} for one in made.columns],
+        "lots_files": [asdict(one) for one in made.lots_files], "given_lots": lots,
+        "systems": [asdict(one) for one in made.systems], "given_crs": crs,
+        "cells": [asdict(one) for one in made.cells], "given_cells": list(cells),
     }
 
 
@@ -174,6 +178,14 @@ def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str
     return api.screen(run, listing, columns=columns, choices=file, calibration=calibration, units=units).folder.name
 
 
+def list_columns(say: Say, run: str, listing: str, columns: dict[str, str]) -> dict[str, Any]:
+    """Return the columns of a list, each with its first values and what it is taken for."""
+    from riskmap import api
+
+    found = api.list_columns(run, listing, columns=columns)
+    return {"rows": found.rows, "columns": [asdict(one) for one in found.columns], "addresses": found.addresses}
+
+
 def calibrate(say: Say, run: str, surveys: str) -> str:
     """Compare a run with surveys and return the name of the folder with the calibration."""
     from riskmap import api
@@ -212,6 +224,5 @@ def selftest(say: Say) -> dict[str, Any]:
 
 
 TASKS: dict[str, Callable[..., Any]] = {
-    "brief": brief, "calibrate": calibrate, "check": check, "compare": compare, "estimate": estimate,
-    "explain": explain, "new": new, "newer": newer, "run_lots": run_lots, "screen": screen, "selftest": selftest,
-    "survey": survey}
+    task.__name__: task for task in (brief, calibrate, check, compare, estimate, explain, list_columns, new, newer,
+                                     run_lots, screen, selftest, survey)}

@@ -240,9 +240,15 @@ def test_lots_are_sorted_found_and_chosen_for_a_brief(opened: Opened) -> None:
 def test_a_list_comes_back_as_a_workbook(opened: Opened, example: Path) -> None:
     opened.at("/areas/area/lists")
     looked_at(opened, "lists")
-    opened.page.find_element(By.TAG_NAME, "summary").click()
-    opened.page.find_element(By.ID, "column_lot_id").send_keys("parcel")
     opened.give([example / "listings.csv"])
+    opened.until("screen-")
+    opened.left = opened.page.find_element(By.TAG_NAME, "html")
+    opened.page.find_element(By.LINK_TEXT, "Say what the columns of the list are").click()
+    opened.until("/lists/listings.csv")
+    looked_at(opened, "list_columns")
+    Select(opened.page.find_element(By.CSS_SELECTOR, "[aria-label='parcel is']")).select_by_visible_text(
+        "id of the lot")
+    opened.click("main form button")
     opened.until("screen-")
     looked_at(opened, "list_answered")
     made = opened.root / "area" / OUTPUTS / opened.page.current_url.rsplit("/", 1)[1]

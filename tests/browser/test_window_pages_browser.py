@@ -15,8 +15,11 @@ import psutil
 import pytest
 from selenium import webdriver
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
+from test_map_reach import AXE
 from test_window_browser import Opened, fits, said, severe, violations
+from window_hands import Keyboard
 
 from riskmap.window.area_pages import SEEN
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS
@@ -101,6 +104,76 @@ def test_a_lot_chosen_in_the_table_is_shown_in_the_map_and_the_reverse(opened: O
     assert severe(page) == []
 
 
+PLACE = "return document.querySelector(arguments[0]).getBoundingClientRect()"
+IN_FRAME = """
+const done = arguments[0];
+axe.run(document, {resultTypes: ['violations']}).then(
+  (found) => done(found.violations.map((one) => one.id)), (error) => done([String(error)]));
+"""
+
+
+def faults_of_the_map(page: webdriver.Chrome) -> list[str]:
+    """Return what axe finds in the frame."""
+    page.switch_to.frame(page.find_element(By.ID, "map"))
+    page.execute_script(AXE)
+    found: list[str] = page.execute_async_script(IN_FRAME)
+    page.switch_to.default_content()
+    return found
+
+
+def test_beside_the_table_the_map_has_the_width_until_a_lot_is_chosen(opened: Opened,
+                                                                      run_page: webdriver.Chrome) -> None:
+    page = run_page
+
+    def widths() -> tuple[float, float, bool]:
+        """Widths of the map and of its frame, and whether the legend can be seen."""
+        page.switch_to.frame(page.find_element(By.ID, "map"))
+        map_px = page.execute_script(PLACE, "main")["width"]
+        whole = page.execute_script("return document.documentElement.clientWidth")
+        seen = page.find_element(By.CSS_SELECTOR, "#legend ul.classes").is_displayed()
+        page.switch_to.default_content()
+        return map_px, whole, seen
+
+    def in_frame(script: str, *given: object) -> object:
+        page.switch_to.frame(page.find_element(By.ID, "map"))
+        answer = page.execute_script(script, *given)
+        page.switch_to.default_content()
+        return answer
+
+    WebDriverWait(page, 60).until(lambda _: in_frame("return document.body.classList.contains('folded')"))
+    map_px, whole, legend = widths()
+    assert (map_px, legend) == (whole, True)
+    assert whole > 700
+    assert faults_of_the_map(page) == []
+    page.find_element(By.CSS_SELECTOR, "#lots-table button.look").click()
+    name = page.find_element(By.CSS_SELECTOR, "#lots-table tbody th").text
+    WebDriverWait(page, 30).until(lambda page: in_the_map(page) == f"Lot {name}")
+    map_px, whole, legend = widths()
+    assert 0.4 * whole < map_px < 0.75 * whole  # the panel is beside the map, with the lot in it
+    assert faults_of_the_map(page) == []
+    page.switch_to.frame(page.find_element(By.ID, "map"))
+    button = next(one for one in page.find_elements(By.CSS_SELECTOR, ".steps button") if one.text == "Whole area")
+    button.send_keys(Keys.ENTER)
+    focus = page.execute_script("return document.activeElement.id")
+    more = page.find_element(By.ID, "more")
+    assert (focus, more.get_attribute("aria-expanded")) == ("more", "false")  # the focus is not lost with the button
+    more.send_keys(Keys.ENTER)
+    assert more.get_attribute("aria-expanded") == "true"
+    assert page.find_element(By.CSS_SELECTOR, "#details .five").is_displayed()  # the town in five numbers
+    page.execute_script("document.querySelector('#lots li').click()")
+    page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
+    assert more.get_attribute("aria-expanded") == "true"  # who opened it keeps it open
+    more.send_keys(Keys.ENTER)
+    assert more.get_attribute("aria-expanded") == "false"
+    page.switch_to.default_content()
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
+        "width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": False})
+    time.sleep(0.5)
+    assert in_frame("return getComputedStyle(document.getElementById('more')).display") == "none"  # a sheet, as alone
+    no_fault(opened)
+    assert severe(page) == []
+
+
 NO_LOTS = [None, 1, "x", [], {}, {"riskmap": "lot"}, {"riskmap": "lot", "row": -1, "id": ""},
            {"riskmap": "lot", "row": 0.5, "id": ""}, {"riskmap": "lot", "row": 10 ** 9, "id": ""},
            {"riskmap": "lot", "row": 0, "id": "another id"}, {"riskmap": "lot", "row": "0", "id": "0010001"}]
@@ -163,10 +236,8 @@ def test_the_map_is_printed_by_its_button(opened: Opened, run_page: webdriver.Ch
 def test_the_lot_of_an_open_row_is_chosen_and_comes_back_as_the_users_choice(opened: Opened, tmp_path: Path) -> None:
     page = opened.page
     (tmp_path / "buyers.csv").write_text(
-        "name,lon,lat,parcel\nA,,,0010021\nB,-98.587030,37.906768,0050721\nC,,,9999999\n", encoding="utf-8")
+        "name,lon,lat,lot_id\nA,,,0010021\nB,-98.587030,37.906768,0050721\nC,,,9999999\n", encoding="utf-8")
     opened.at("/areas/area/lists")
-    page.find_element(By.TAG_NAME, "summary").click()
-    page.find_element(By.ID, "column_lot_id").send_keys("parcel")
     opened.give([tmp_path / "buyers.csv"])
     opened.until("screen-")
     text = opened.text()
@@ -187,6 +258,37 @@ def test_the_lot_of_an_open_row_is_chosen_and_comes_back_as_the_users_choice(ope
     assert "your choice" in opened.text()
     assert Select(page.find_element(By.NAME, "lot-3")).first_selected_option.text == "0050721"
     assert (opened.root / "area" / "lists" / "buyers-choices.csv").is_file()
+    assert severe(page) == []
+
+
+def test_a_list_with_an_unusual_column_is_answered_by_keys_alone(opened: Opened, tmp_path: Path) -> None:
+    """Nothing is typed: the column is picked from a menu, on the page to which the refusal leads."""
+    page = opened.page
+    (tmp_path / "for_sale.csv").write_text("No.,Our ref,<b>note\n1,0010021,x\n2,0050721,y\n3,9999999,z\n",
+                                           encoding="utf-8")
+    opened.page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
+        "width": 1400, "height": 900, "deviceScaleFactor": 1, "mobile": False})
+    opened.at("/areas/area/lists")
+    opened.give([tmp_path / "for_sale.csv"])
+    keys = Keyboard(page)
+    said_columns = "Say what the columns of the list are"
+    WebDriverWait(page, 120).until(lambda page: "E-SCR-010" in said(page) and keys.named("link", said_columns))
+    no_fault(opened)
+    keys.use("link", said_columns)
+    WebDriverWait(page, 120).until(lambda page: "/lists/for_sale.csv" in page.current_url)
+    rows = [[cell.text for cell in row.find_elements(By.CSS_SELECTOR, "th, td:not(:has(select))")]
+            for row in page.find_elements(By.CSS_SELECTOR, "main tbody tr")]
+    assert rows == [["No.", "0", "1, 2, 3"], ["Our ref", "2", "0010021, 0050721, 9999999"],
+                    ["<b>note", "0", "x, y, z"]]
+    no_fault(opened)
+    keys.pick("Our ref is", "id of the lot")
+    keys.use("button", "Answer the list with these columns")
+    keys.until("/runs/screen-")
+    assert keys.letters == 0
+    assert "--column 'lot_id=Our ref'" in page.find_element(By.ID, "command").text
+    told = json.loads((opened.root / "area" / OUTPUTS / page.current_url.rsplit("/", 1)[1] / "screened.json").read_text(
+        encoding="utf-8"))
+    assert (told["columns"], told["counts"]["with_estimate"]) == ({"lot_id": "Our ref"}, 2)
     assert severe(page) == []
 
 

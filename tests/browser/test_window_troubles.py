@@ -19,13 +19,11 @@ import pytest
 from conftest import OPEN_DATA
 from hostile_texts import NEVER, RAN, TEXTS
 from selenium import webdriver
-from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
-from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import WebDriverWait
+from selenium.webdriver.support.ui import Select, WebDriverWait
 from test_window_browser import fits, violations
 from window_delivery import Delivery, small
-from window_hands import LONG_S, Mouse, Opened, drop, resting, said, until, wide, window
+from window_hands import LONG_S, Keyboard, Mouse, Opened, drop, resting, said, until, wide, window
 
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS
 
@@ -129,16 +127,49 @@ def test_what_the_files_do_not_say_is_asked_and_answered_on_the_page(messy: tupl
     hands.until("/areas/", lambda page: bool(page.find_elements(By.ID, "estimate")))
     assert hands.named("button", "Estimate") is None
     assert "A run cannot start yet: see the open points." in said(page)
-    assert "It is not known which cell of the weather the lots lie in. Write cell under [climate]" in said(page)
+    assert "It is not known which cell of the weather the lots lie in." in said(page)
     looked_at(page, "questions")
-    hands.use("summary", "Settings (area.toml)")
-    hands.use("field", "The area file. Each line that was guessed has its reason behind it.")
-    ActionChains(page).key_down(Keys.CONTROL).send_keys(Keys.END).key_up(Keys.CONTROL).send_keys(
-        f'\ncell = "{cell}"\n').perform()
-    hands.use("button", "Save and check")
+    asked = "Which cell of the weather do the lots lie in?"
+    menu = Select(page.find_element(By.ID, "weather-cell"))
+    assert menu.first_selected_option.text == "choose a cell"  # nothing is guessed
+    words = next(one.text for one in menu.options if one.get_attribute("value") == cell)
+    assert [one.get_attribute("value") for one in menu.options] == ["", *sorted([cell, "elsewhere"])]
+    hands.pick(asked, words)
+    hands.use("button", "Use this cell")
     hands.until("/areas/", lambda page: hands.named("button", "Estimate") is not None)
+    assert hands.letters == 0
+    assert Select(page.find_element(By.ID, "weather-cell")).first_selected_option.text == words  # it can be changed
+    assert f'cell = "{cell}"  # as you said' in (opened.root / page.current_url.rsplit("/", 1)[1].split("#")[0]
+                                                 / AREA_FILE).read_text(encoding="utf-8")
     hands.use("button", "Estimate")
     hands.until("/runs/", lambda page: len(page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr")) == LOTS)
+
+
+def test_a_file_of_lots_without_a_known_name_of_an_id_is_said_by_keys(messy: tuple[gpd.GeoDataFrame, list[Path]],
+                                                                     page: webdriver.Chrome, opened: Opened,
+                                                                     tmp_path: Path) -> None:
+    """Two files of shapes, no name of an id, and an id with gaps: which file, then which column, from menus."""
+    lots, beside = messy
+    table = lots[["parcel", "geometry"]].rename(columns={"parcel": "OUR_REF"})
+    table["OUR_REF"] = table["OUR_REF"].where(table.index % 3 == 0, "")
+    table.to_file(tmp_path / "plots.gpkg")
+    table.iloc[:9].rename(columns={"OUR_REF": "ZREF"}).to_file(tmp_path / "zoning.gpkg")
+    wide(page, 1400)
+    at(page, opened)
+    hands = Keyboard(page)
+    hands.give(GIVE, [tmp_path / "plots.gpkg", tmp_path / "zoning.gpkg", *beside])
+    hands.until("/areas/", lambda page: bool(page.find_elements(By.ID, "estimate")))
+    assert "Or say which of your files it is" in said(page)
+    looked_at(page, "which file")
+    hands.pick("Which file contains the lots?", f"files/plots.gpkg: {LOTS} polygons")
+    hands.use("button", "Use this file")
+    hands.until("/areas/", lambda page: "No column identifies the lots." in said(page))
+    looked_at(page, "which column")
+    hands.pick("OUR_REF is", "id of the lot")
+    hands.use("button", "Use these columns")
+    hands.until("/areas/", lambda page: hands.named("button", "Estimate") is not None)
+    assert f"{LOTS} lots read" in said(page)
+    assert hands.letters == 0
 
 
 # ---------------------------------------------------------------- two tabs, a closed tab

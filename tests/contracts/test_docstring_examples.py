@@ -24,8 +24,8 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
 API = [getattr(api, name) for name in api.__all__ if inspect.isfunction(getattr(api, name))]
 BESIDE = {"answered_list", "basemap", "calibration_said", "choose_lots", "ending", "example", "explain_code",
-          "finished_runs", "five_numbers", "lot_columns", "name_note", "lot_texts", "map_files", "map_server",
-          "newer_weeks", "newness", "one_lot", "rows_of", "typed_readings"}  # no command
+          "findings_csv", "finished_runs", "five_numbers", "list_columns", "lot_columns", "lot_texts", "map_files",
+          "map_server", "name_note", "newer_weeks", "newness", "one_lot", "rows_of", "typed_readings"}  # no command
 FACES = {"open"}  # it shows the functions in a browser, and a program has no use for it
 SECTIONS = ("Parameters", "Returns", "Raises", "Examples")
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
@@ -104,7 +104,7 @@ def test_options_of_a_command_are_those_of_its_function() -> None:
     """By name and default, but for what only a terminal needs."""
     renamed = {"no_reuse": "reuse", "unverified": "verified", "ids": "lots", "url": "basemap",
                "attribution": "basemap", "folder": "into"}
-    terminal = {"json_path", "as_json", "why", "serving", "port"}
+    terminal = {"json_path", "csv_path", "as_json", "why", "serving", "port"}
     for name, command in cli.commands.items():
         if name in FACES:
             continue

@@ -24,7 +24,9 @@ from riskmap.answers.measured import comparing
 from riskmap.answers.measured import files as measured_files
 from riskmap.answers.survey import files as survey_files
 from riskmap.answers.survey import typed
+from riskmap.common.problems import Problem
 from riskmap.outputs.files import csv_table, public_table
+from riskmap.run import check
 
 PACKAGE = Path(riskmap.__file__).parent
 RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "\x00", "\uff1d", "\uff0b", "\uff0d", "\uff20")
@@ -88,11 +90,19 @@ def measured(folder: Path) -> Path:
     return folder / "comparisons.csv"
 
 
+def findings(folder: Path) -> Path:
+    report = check.Report("area", problems=[Problem("W-LOT-001", text, rule=text, remedy=text, action=text, row=k,
+                                                    column=text, value=text) for k, text in enumerate(CELLS)])
+    (folder / "findings.csv").write_bytes(report.as_csv().encode("utf-8-sig"))
+    return folder / "findings.csv"
+
+
 WRITERS: dict[str, Callable[[Path], Path]] = {
     "outputs/files/csv_table.py": lots, "answers/screen_table.py": lots_raw_names, "answers/change_table.py": change,
     "outputs/files/public_table.py": public, "answers/calibration/files.py": comparisons,
     "answers/survey/files.py": survey, "answers/survey/typed.py": readings, "answers/brief/visits.py": pages,
-    "answers/calibration/invented_surveys.py": surveys, "answers/measured/files.py": measured}
+    "answers/calibration/invented_surveys.py": surveys, "answers/measured/files.py": measured,
+    "run/check.py": findings}
 
 
 @pytest.mark.parametrize("module", WRITERS)

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
+import pandas as pd
 import psutil
 import pytest
 from window_client import Client, window
@@ -156,6 +158,21 @@ def test_a_list(area: Area, delivery: Delivery, tmp_path: Path) -> None:
     assert {"screened.csv", "screened.xlsx"} <= set(same_bytes(made, again))
 
 
+def test_a_list_with_columns_that_were_said(area: Area, delivery: Delivery, tmp_path: Path) -> None:
+    run = area.newest("lots_")
+    listing = tmp_path / "for_sale_2.csv"
+    listing.write_text(f"lot_id,Our ref\n7,{delivery.ids[1]}\n8,9999999\n", encoding="utf-8")
+    area.job(area.client.give("/areas/area/lists", listing, run=run))
+    form: dict[str, str | list[str]] = {"run": run, "answer": area.newest("screen-"), "column": ["lot_id", "Our ref"],
+                                        "means-0": "-", "means-1": "lot_id"}
+    made, command = made_by(area, lambda: area.client.send("/areas/area/lists/for_sale_2.csv", **form), "screen-")
+    assert "--column 'lot_id=Our ref'" in command
+    again = the_new_one(area, in_a_shell(area, command, made.name, tmp_path))
+    assert "screened.csv" in same_bytes(made, again)
+    assert delivery.ids[1] in (made / "choices.csv").read_text(encoding="utf-8") + (
+        made / "screened.csv").read_text(encoding="utf-8-sig")
+
+
 def test_a_comparison(area: Area, tmp_path: Path) -> None:
     runs = sorted(path.name for path in (area.folder / OUTPUTS).glob("lots_*"))
     if not any("2025-06" in run for run in runs):
@@ -204,3 +221,28 @@ def test_what_the_files_are(area: Area, tmp_path: Path) -> None:
     area.job(answer)
     again = in_a_shell(area, command, "", tmp_path)
     assert (again / AREA_FILE).read_bytes() == (area.folder / AREA_FILE).read_bytes()
+
+
+def test_what_was_answered_by_menu(area: Area, delivery: Delivery, tmp_path: Path) -> None:
+    """Lots without a name of an id and without a system, and weather of two cells: each answer comes from a menu."""
+    shapes = gpd.read_file(delivery.given[0])
+    files = tmp_path / "delivery"
+    files.mkdir()
+    for name, rows, own in (("plots", shapes, "REF"), ("zones", shapes.iloc[:9], "ZREF")):
+        rows.rename(columns={"lot_id": own})[[own, "geometry"]].to_file(files / f"{name}.shp")
+        (files / f"{name}.prj").unlink()
+    rain = pd.read_csv(delivery.given[2])
+    pd.concat([rain.assign(cell_id=cell) for cell in ("Z01", "elsewhere")]).to_csv(files / "weather.csv", index=False)
+    text = area.job(area.client.give("/areas", *sorted(files.iterdir()), delivery.given[1], name="by menu"))
+    made = Area(area.client, area.process, area.folder.parent / "by_menu")
+    for address, answer in (("lots", {"lots": "files/plots.shp"}), ("system", {"crs": "EPSG:26914"}),
+                            ("cell", {"cell": "Z01"})):
+        assert 'id="estimate" type="submit" disabled' in text, address
+        with resting(area.process):
+            sent = area.client.send(f"/areas/by_menu/{address}", **answer)
+            command = command_of(area.client.get(area.client.job(sent[1])))
+        text = area.job(sent)
+    assert 'id="estimate" type="submit" disabled' not in text
+    assert command.endswith("--lots files/plots.shp --crs EPSG:26914 --cell Z01")
+    again = in_a_shell(made, command, "", tmp_path)
+    assert (again / AREA_FILE).read_bytes() == (made.folder / AREA_FILE).read_bytes()

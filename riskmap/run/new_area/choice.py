@@ -17,18 +17,15 @@ from riskmap.common.errors import counted, joined, visible
 from riskmap.common.month_numbers import month_name
 from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
-from riskmap.run.new_area import beside, shapes
-from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, Missing
+from riskmap.run.new_area import beside, lots_system, shapes
+from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, LotsFile, Missing, System, WeatherCell
+from riskmap.run.new_area.weather_cells import KM_PER_DEG, WHICH_CELL, Box, cells_of, distance, how_to_name
 
-Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
-KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
 SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index", "buildings",
             "context")  # in the order of the area file
 NO_ID = "No column identifies the lots."
-NAME_ID = "Write it as lot_id under [lots.columns]."
-SHOWN_LENGTH = 80  # characters of such a value
-SAMPLES = 5  # values of a column that are shown
+NAME_ID = "Say which one does: --column lot_id=NAME, or lot_id under [lots.columns]."
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -42,6 +39,9 @@ class Choice:
     left: list[Left] = field(default_factory=list)
     box: Box | None = None  # around the lots
     columns: list[Column] = field(default_factory=list)  # of the lot file, without those about people
+    lots_files: list[LotsFile] = field(default_factory=list)  # where somebody has to say which one is the lots
+    systems: list[System] = field(default_factory=list)  # that the lots may have, where their file names none
+    cells: list[WeatherCell] = field(default_factory=list)  # of the weather, where somebody has to say which one
 
     def line(self, section: str, key: str, value: Any, reason: str = "", sure: bool = True,
              written: bool = True) -> None:
@@ -76,7 +76,7 @@ class _Plain(str):
     """A value that is TOML already."""
 
 
-def choose(found: list[Found], folder: Path) -> Choice:
+def choose(found: list[Found], folder: Path, lots: str = "", crs: str = "") -> Choice:
     """Choose the files of each layer.
 
     Parameters
@@ -85,14 +85,20 @@ def choose(found: list[Found], folder: Path) -> Choice:
         As `recognise` returns it.
     folder : Path
         Of the area file.
+    lots : str
+        Name of the file or layer that the user says is the lots; empty when it is to be recognised.
+    crs : str
+        Its coordinate system, as the user says; empty when nothing is said.
     """
     out = Choice(folder)
     by_kind: dict[str, list[Found]] = {}
     for one in found:
         by_kind.setdefault(one.kind, []).append(one)
     weather = _weather_cells(by_kind)
-    sorted_shapes = shapes.sort(found, weather)
-    _lots(out, sorted_shapes)
+    sorted_shapes = shapes.sort(found, weather, lots)
+    surveys = [box for kind in ("soil", "soil_database") for one in by_kind.get(kind, [])
+               for box in one.facts["bounds"]]
+    _lots(out, sorted_shapes, lots, crs, surveys)
     _soil(out, by_kind)
     _climate(out, by_kind, sorted_shapes, weather)
     _drought(out, by_kind.get("drought", []))
@@ -118,45 +124,35 @@ def _names(files: list[Found]) -> str:
 
 
 # ---------------------------------------------------------------- lots
-def _lots(out: Choice, found: shapes.Sorted) -> None:
+def _lots(out: Choice, found: shapes.Sorted, said: str, crs: str, surveys: list[Box]) -> None:
     lots = found.lots
+    taken = bool(said) and lots is not None and lots.found.name == said
+    if lots is None or found.other_lots or said:
+        out.lots_files = [LotsFile(one.found.name, visible(one.found.reason), one is lots) for one in found.could_be]
+    if said and not taken:
+        out.line("lots", "path", said, "not taken, although you said it: none of the files with shapes or coordinates "
+                 "has this name", written=False)
     if lots is None:
         out.missing.append(Missing("No file of lots was recognised.", "Give a file with a shape or coordinates and an "
                                    "id for each lot, such as the parcels of the county assessor: GeoPackage, shapefile "
-                                   "in a zip, GeoJSON, GeoParquet, KML, or CSV."))
+                                   "in a zip, GeoJSON, GeoParquet, KML, or CSV." + (
+                                       " Or say which of your files it is (--lots NAME)." if found.could_be else "")))
         return
     others = [one.found for one in found.other_lots]
     first, more = _first(out, [lots.found, *others], "lots")
+    more = "; the lots, as you said" if taken else more
     out.line("area", "name", _title(first), "guessed: the name of the lot file")
-    system = "" if lots.raw.crs is None else f" in {visible(_system(lots.raw.crs))}"
-    out.line("lots", "path", first.path, f"recognised: {first.reason}{system}{more}", not more)
+    system = "" if lots.raw.crs is None else f" in {visible(lots_system.name_of(lots.raw.crs))}"
+    out.line("lots", "path", first.path, f"recognised: {first.reason}{system}{more}", taken or not more)
     if first.layer:
         out.line("lots", "layer", first.layer, "the layer with the lots")
-    if lots.raw.crs is None:
-        from riskmap.layers.crs_advice import candidates
-
-        said = first.facts.get("advice") or candidates(lots.raw.geometry)
-        out.line("lots", "crs", "EPSG:...", "not taken: the file names no coordinate system", sure=False, written=False)
-        out.missing.append(Missing("The coordinate system of the lots is not known.", said))
+    lots = lots_system.settle(out, lots, crs, surveys)
     out.guesses += lots.columns.guesses
-    out.columns = [Column(name, tuple(visible(str(value))[:SHOWN_LENGTH] for value in
-                                      lots.raw.attributes[name].loc[lots.raw.attributes[name].str.strip() != ""]
-                                      .drop_duplicates().iloc[:SAMPLES])) for name in lots.raw.names]
+    out.columns = [Column.of(name, lots.raw.attributes[name]) for name in lots.raw.names]
     if "lot_id" not in lots.columns.taken:
-        out.missing.append(Missing(NO_ID, NAME_ID))
+        out.missing.append(Missing(NO_ID, NAME_ID if out.columns else "The file has no column that can; export it "
+                                   "again with an id for each lot, such as the parcel number."))
     _place(out, lots)
-
-
-def _system(crs: Any) -> str:
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
-
-    try:
-        known = CRS.from_user_input(crs)
-    except CRSError:
-        return "a system that is not understood"
-    code = known.to_authority()
-    return f"{':'.join(code)}, {known.name}" if code else str(known.name)
 
 
 def _title(found: Found) -> str:
@@ -275,6 +271,8 @@ class _Weather:
     cells: list[str]
     sure: bool
     latitude_told: bool = False
+    places: dict[str, tuple[float, float]] = field(default_factory=dict)  # latitude and longitude of cells
+    numbered: bool = False  # the names of the cells are public numbers of divisions or counties
 
 
 def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted, known_cells: set[str]) -> None:
@@ -303,7 +301,7 @@ def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted,
                  months.sure)
         out.line("climate", "monthly_path", months.path)
         if not cells and len(months.cells) > 1:
-            _name_cell(out, "monthly_cell", months.cells)
+            _name_cell(out, "monthly_cell", months)
         elif not cells and months.cells and months.cells != main.cells:
             out.line("climate", "monthly_cell", months.cells[0], "the only cell of the monthly record")
 
@@ -311,7 +309,7 @@ def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted,
 def _one_cell(out: Choice, weather: _Weather) -> None:
     """Write the one cell of a record without polygons, and its latitude."""
     if len(weather.cells) > 1:
-        _name_cell(out, "cell", weather.cells)
+        _name_cell(out, "cell", weather)
     elif weather.cells:
         out.line("climate", "cell", weather.cells[0], "the only cell of the record")
     if weather.latitude_told:
@@ -325,11 +323,12 @@ def _one_cell(out: Choice, weather: _Weather) -> None:
     out.line("climate", "latitude_deg", latitude, "computed: the middle of the lots; length of day follows from it")
 
 
-def _name_cell(out: Choice, key: str, cells: list[str]) -> None:
+def _name_cell(out: Choice, key: str, weather: _Weather) -> None:
+    cells = weather.cells
     out.line("climate", key, _Plain("..."), f"not taken: the record has {counted(len(cells), 'cell')}: "
              f"{joined(cells, 12)}", sure=False, written=False)
-    out.missing.append(Missing("It is not known which cell of the weather the lots lie in.", f"Write {key} under "
-                               "[climate], or give the outlines of its cells (climate divisions or counties)."))
+    out.missing.append(Missing(WHICH_CELL, how_to_name(key)))
+    out.cells += cells_of(key, cells, weather.places, weather.numbered, out.box)
 
 
 def _months(out: Choice, by_kind: dict[str, list[Found]]) -> _Weather | None:
@@ -351,13 +350,14 @@ def _months(out: Choice, by_kind: dict[str, list[Found]]) -> _Weather | None:
         for files in pairs:
             out.leave(files, f"another monthly record; {first.name} is written")
             more = more or "; to be confirmed: there is also a national monthly record"
-        return _Weather("csv", first.path, first.reason + more, first.facts["cells"], not more)
+        return _Weather("csv", first.path, first.reason + more, first.facts["cells"], not more,
+                        places=first.facts["places"], numbered=first.facts["numbered"])
     if pairs:
         (one, more), (two, again) = (_first(out, files, "the same quantity") for files in pairs)
         cells = noaa_fixed_width.cells(one.path, Path(one.shown))
         return _Weather("noaa_fixed_width", {"precipitation": one.path, "temperature": two.path},
                         "fixed-width monthly records of the national archive" + (more or again), cells,
-                        not (more or again))
+                        not (more or again), numbered=True)
     return None
 
 
@@ -392,16 +392,7 @@ def _days(out: Choice, records: list[Found]) -> _Weather | None:
     if FAR_DEG < away < float("inf"):
         more += f"; to be confirmed: the station is {away * KM_PER_DEG:.0f} km from the lots"
     return _Weather("daily", first.path, first.reason + more, first.facts["cells"], not more,
-                    first.facts["latitude_told"])
-
-
-def distance(place: tuple[float, float] | None, box: Box | None) -> float:
-    """Return degrees between a station and the middle of the lots; a station without a place is farthest."""
-    if place is None or box is None:
-        return float("inf")
-    latitude = (box[1] + box[3]) / 2
-    east = (place[1] - (box[0] + box[2]) / 2) * np.cos(np.radians(latitude))
-    return float(np.hypot(place[0] - latitude, east))
+                    first.facts["latitude_told"], first.facts["places"], first.facts["numbered"])
 
 
 # ---------------------------------------------------------------- drought

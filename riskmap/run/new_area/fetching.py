@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap.common.errors import LayerError
 from riskmap.layers import recognise_tables
-from riskmap.run.new_area.choice import FAR_DEG, KM_PER_DEG, Box, Choice, distance, order_of
+from riskmap.run.new_area.choice import FAR_DEG, Choice, order_of
 from riskmap.run.new_area.guesses import ADD_FETCH, Missing
+from riskmap.run.new_area.weather_cells import KM_PER_DEG, Box, distance
 
 if TYPE_CHECKING:
     from riskmap.download.area import Fetched

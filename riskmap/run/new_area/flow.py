@@ -10,8 +10,9 @@ from riskmap.common.errors import LayerError, counted
 from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
 from riskmap.run.new_area import fetching, given, writing
-from riskmap.run.new_area.choice import Box, choose
-from riskmap.run.new_area.guesses import Column, Guess, Left, Missing
+from riskmap.run.new_area.choice import choose
+from riskmap.run.new_area.guesses import Column, Guess, Left, LotsFile, Missing, System, WeatherCell
+from riskmap.run.new_area.weather_cells import Box
 
 AREA_FILE = "area.toml"
 UNPACKED = "unpacked"  # folder beside the area file that receives what had to be taken out of a zip
@@ -42,6 +43,13 @@ class NewArea:
         What was fetched, in sentences (`said`), and its `findings`; None when nobody asked for it.
     columns : tuple of Column
         The columns of the lot file, each with up to five values; those about people are left out.
+    lots_files : tuple of LotsFile
+        The files that may be the lots, where none or several were recognised, or where somebody said which one it is.
+    systems : tuple of System
+        The coordinate systems that the lots may have, where their file names none.
+    cells : tuple of WeatherCell
+        The cells of the weather, where the files do not say in which of them the lots lie; the nearest first where the
+        record has their coordinates.
     """
 
     path: Path
@@ -53,6 +61,9 @@ class NewArea:
     replaced: bool = False
     fetched: fetching.Report | None = None
     columns: tuple[Column, ...] = ()
+    lots_files: tuple[LotsFile, ...] = ()
+    systems: tuple[System, ...] = ()
+    cells: tuple[WeatherCell, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -107,7 +118,8 @@ class NewArea:
 
 
 def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching.FetchMore | None = None,
-        columns: Mapping[str, str] | None = None) -> NewArea:
+        columns: Mapping[str, str] | None = None, lots: str = "", crs: str = "",
+        cells: Sequence[str] = ()) -> NewArea:
     """Write an area file from files and folders, and check it.
 
     Parameters
@@ -122,6 +134,10 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
         Fetches the layers that are missing, as `fetching.add` describes.
     columns : mapping, optional
         Our name -> column of the lot file, as `given.apply` takes them.
+    lots, crs : str
+        Name of the file or layer that is the lots, and its coordinate system, as `choose` takes them.
+    cells : sequence of str
+        Cells of the weather, as `given.name_cells` takes them.
 
     Raises
     ------
@@ -133,13 +149,15 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
     path = into / AREA_FILE
     found = recognise(files, into / UNPACKED, [path, into / UNPACKED, into / fetching.FOLDER])
     _refuse_nothing(found, files)
-    choice = choose(found, into)
+    choice = choose(found, into, lots, crs)
     if columns:
         given.apply(choice, columns)
+    given.name_cells(choice, cells)
     report = None if more is None else fetching.add(choice, more)
     replaced = writing.write(writing.text_of(choice), path, replace)
     return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
-                   choice.box, replaced, report, tuple(choice.columns))
+                   choice.box, replaced, report, tuple(choice.columns),
+                   tuple(choice.lots_files), tuple(choice.systems), tuple(choice.cells))
 
 
 def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:

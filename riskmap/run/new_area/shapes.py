@@ -88,7 +88,10 @@ class Shapes:
 
 @dataclass(frozen=True)
 class Sorted:
-    """The lots, other files that could be the lots, cells of the weather with their key, and the rest by kind."""
+    """The lots, other files that could be the lots, cells of the weather with their key, and the rest by kind.
+
+    `could_be` has every file that somebody may say is the lots.
+    """
 
     lots: Shapes | None
     other_lots: list[Shapes]
@@ -96,6 +99,7 @@ class Sorted:
     buildings: list[Found]
     context: list[Found]
     left: list[Left]
+    could_be: list[Shapes]
 
 
 def named(columns: Sequence[str]) -> bool:
@@ -108,7 +112,7 @@ def names_in(columns: Sequence[str]) -> list[str]:
     return [column for column in columns if _NAME.fullmatch(re.sub(r"[^a-z]", "", column.lower()))]
 
 
-def sort(found: list[Found], weather_cells: set[str]) -> Sorted:
+def sort(found: list[Found], weather_cells: set[str], said: str = "") -> Sorted:
     """Say what each layer of shapes is.
 
     Parameters
@@ -117,6 +121,8 @@ def sort(found: list[Found], weather_cells: set[str]) -> Sorted:
         Of any kind; those of `shapes` and `lines` are sorted.
     weather_cells : set of str
         Names of the cells of the weather records.
+    said : str
+        Name of the file or layer that the user says is the lots; empty when it is to be recognised.
     """
     lines = [one for one in found if one.kind == "lines"]
     context = [one for one in lines if named(one.facts["columns"])]
@@ -131,15 +137,16 @@ def sort(found: list[Found], weather_cells: set[str]) -> Sorted:
             cells.append((Shapes(one, columns), key))
         else:
             shapes.append(Shapes(one, columns))
-    buildings = [layer for layer in shapes
-                 if any(_are_buildings(layer, other) for other in shapes if other is not layer)]
+    named_lots = next((layer for layer in shapes if layer.found.name == said), None)
+    buildings = [layer for layer in shapes if layer is not named_lots
+                 and any(_are_buildings(layer, other) for other in shapes if other is not layer)]
     rest = [layer for layer in shapes if layer not in buildings]
     candidates = [layer for layer in rest
                   if layer.lot_sized and layer.columns.id_share and (layer.columns.signals or layer.columns.id_named)]
     candidates.sort(key=lambda layer: layer.order(), reverse=True)
     if not candidates and len(alone := [layer for layer in rest if layer.columns.id_share and layer.lot_sized]) == 1:
         candidates = alone
-    lots = next(iter(candidates), None)
+    lots = named_lots or next(iter(candidates), None)
     others = []
     for layer in (layer for layer in rest if layer is not lots):
         if lots is not None and (said := _same_ids(layer, lots)):
@@ -151,7 +158,8 @@ def sort(found: list[Found], weather_cells: set[str]) -> Sorted:
         else:
             lacking = "without an id of lots" if layer.lot_sized else "much larger than lots"
             left.append(Left(layer.found.name, f"{layer.found.reason}, {lacking} and without a column of names"))
-    return Sorted(lots, others, cells, [layer.found for layer in buildings], context, left)
+    could_be = [layer for layer in rest if layer.lot_sized]
+    return Sorted(lots, others, cells, [layer.found for layer in buildings], context, left, could_be)
 
 
 def _cells_key(raw: RawLots, weather_cells: set[str]) -> str:

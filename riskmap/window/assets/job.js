@@ -40,6 +40,7 @@ export function job() {
         : "It did not work.";
       byId("job-message").textContent = now.message;
       byId("job-message").hidden = now.message === "";
+      if (now.state === "unfinished" && byId("otherwise")) byId("otherwise").hidden = false;
     }
   });
 }

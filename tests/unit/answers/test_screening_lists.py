@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_results import NEVER, results
 
-from riskmap.answers import screen, screen_table
+from riskmap.answers import screen, screen_list, screen_table
 from riskmap.cli.main import cli
 from riskmap.common import wording as common_wording
 from riskmap.common.errors import LayerError, SettingsError
@@ -170,6 +170,57 @@ def test_an_id_column_that_fits_less_than_another_is_named(outputs: Path, tmp_pa
     assert "W-SCR-013 l.csv: 1 of 3 cells of 'lot_id' are ids of lots. 2 of 3 cells of 'APN' are ids of lots." in said
     assert "--column lot_id='APN'" in said
     assert "W-SCR-013" not in call(outputs, tmp_path / "l.csv", "--column", "lot_id=APN").output
+
+
+def test_a_column_that_is_taken_by_its_name_can_be_left_out(outputs: Path, tmp_path: Path) -> None:
+    """The column `lot_id` of this list has numbers of its own, which name other lots than the coordinates do."""
+    point = FOUND.lots.geometry.iloc[45].representative_point()
+    path = listing(tmp_path / "l.csv", [["lot_id", "lon", "lat"], [IDS[40], str(point.x), str(point.y)]])
+    assert call(outputs, path, "--into", tmp_path / "a").exit_code == 1
+    assert table(tmp_path / "a" / "screened.csv")[0]["match_status"] == "ambiguous"
+    done = call(outputs, path, "--column", "lot_id=", "--into", tmp_path / "b")
+    row = table(tmp_path / "b" / "screened.csv")[0]
+    assert (row["match_status"], row["matched_lot_id"]) == ("matched", IDS[45])
+    assert "W-SCR-01" not in done.output  # nobody proposes again what was just left out
+    nothing = call(outputs, listing(tmp_path / "m.csv", [["lot_id", "b"], [IDS[40], "2"]]), "--column", "lot_id=")
+    assert "E-SCR-010" in str(nothing.exception)
+
+
+def test_shapes_need_no_column_of_ids(outputs: Path, tmp_path: Path) -> None:
+    """The id of a GeoJSON is not compared, so it may have any name, and its cells may be equal or empty."""
+    points = [FOUND.lots.geometry.iloc[k].representative_point() for k in (45, 46)]
+    features = [{"type": "Feature", "properties": {"Owner": "INVENTED", "Our ref": "same"}, "geometry": {
+        "type": "Point", "coordinates": [point.x, point.y]}} for point in points]
+    (tmp_path / "l.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}),
+                                        encoding="utf-8")
+    done = call(outputs, tmp_path / "l.geojson", "--into", tmp_path / "o")
+    rows = table(tmp_path / "o" / "screened.csv")
+    assert [(row["Our ref"], row["Owner"], row["matched_lot_id"]) for row in rows] == [
+        ("same", "", IDS[45]), ("same", "", IDS[46])]
+    assert "W-LOT-01" not in done.output  # nothing about ids that are equal or empty
+    for one in features:
+        one["properties"] = {}
+    (tmp_path / "n.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}),
+                                        encoding="utf-8")
+    assert "E-LOT-008" in str(call(outputs, tmp_path / "n.geojson").exception)
+
+
+def test_the_columns_of_a_list_are_shown_with_what_they_mean(tmp_path: Path) -> None:
+    rows = [["Ref no", "Owner", "zip", "lon", "Our ref"], ["7", "INVENTED", "000-0041", "", IDS[40]],
+            ["8", "INVENTED", "", ".5", f" {IDS[41]}"], ["7", "", "", ".25", "x" * 200]]
+    listed = screen.read(listing(tmp_path / "l.csv", rows), {})
+    shown = screen_list.columns_of(FOUND, listed, {})
+    assert [(one.name, one.means, one.ids) for one in shown] == [
+        ("Ref no", "", 0), ("lon", "lon", 0), ("Our ref", "", 2)]
+    assert [one.values for one in shown][:2] == [("7", "8"), (".5", ".25")]
+    assert shown[2].values[2] == "x" * 80
+    said = screen_list.columns_of(FOUND, listed, {"lot_id": "Our ref", "lon": ""})
+    assert [one.means for one in said] == ["", "", "lot_id"]
+    place = {"type": "Point", "coordinates": [-91.1, 30.4]}
+    pin = {"type": "Feature", "properties": {"lot_id": "1"}, "geometry": place}
+    (tmp_path / "l.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [pin]}), encoding="utf-8")
+    pins = screen.read(tmp_path / "l.geojson", {})
+    assert (len(pins.table), screen_list.columns_of(FOUND, pins, {})) == (1, ())
 
 
 def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from rasterio.transform import from_origin
 from shapely import LineString, Point, box
 
 from riskmap.common.errors import LayerError
+from riskmap.layers import crs_advice
 from riskmap.layers import recognise as module
 from riskmap.layers.recognise import Found, recognise
 
@@ -234,7 +235,22 @@ def test_coordinates_in_feet_are_no_degrees(tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text("APN,X,Y\nA1,3120000.5,13870000.1\nA2,3120100.5,13870200.1\n", encoding="utf-8")
     table = one(tmp_path / "t.csv", tmp_path)
     assert table.facts["raw"].crs is None
-    assert "[lots] crs = " in table.facts["advice"]
+    assert any("feet" in words for _, words in crs_advice.fitting(table.facts["raw"].geometry))
+
+
+def test_a_title_above_the_heading_of_lots_is_skipped_and_above_weather_it_is_said(tmp_path: Path) -> None:
+    rows = "Parcel;Lon;Lat\n" + "".join(f"P{k};{-98.5 + k / 1000:.3f};37.9\n" for k in range(9))
+    (tmp_path / "c.csv").write_text(rows.replace(".", ","), encoding="utf-8")
+    assert "decimal mark is a comma. Write them with a point" in one(tmp_path / "c.csv", tmp_path).reason
+    (tmp_path / "t.csv").write_text(f"Export, of the county\n;;\n{rows}", encoding="utf-8")
+    table = one(tmp_path / "t.csv", tmp_path)
+    assert (table.kind, table.facts["places"]) == ("shapes", {"lon": "Lon", "lat": "Lat"})
+    assert "W-SCR-065" in [problem.code for problem in table.facts["raw"].problems]
+    months = "".join(f"{year},{month},1.5,50\n" for year in range(2000, 2010) for month in range(1, 13))
+    (tmp_path / "w.csv").write_text(f"Weather of a station\nyear,month,precip_in,tavg_f\n{months}", encoding="utf-8")
+    weather = one(tmp_path / "w.csv", tmp_path)
+    assert weather.kind == "left"
+    assert "rows above its heading. Remove them" in weather.reason
 
 
 # ---------------------------------------------------------------- what is left

@@ -8,8 +8,11 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
+from click.testing import CliRunner
 
+from riskmap.cli.main import cli
 from riskmap.common.errors import LayerError
 from riskmap.common.problems import Problem, kept_by_refusal, lines
 from riskmap.run import check
@@ -44,6 +47,20 @@ def test_the_json_holds_the_same(example: Path, tmp_path: Path) -> None:
                           capture_output=True, text=True, check=False, cwd=ROOT)
     assert done.returncode == 1
     assert json.loads(target.read_text(encoding="utf-8"))["exit_code"] == 1
+
+
+def test_the_findings_are_written_as_a_table(example: Path, tmp_path: Path) -> None:
+    target = tmp_path / "findings.csv"
+    done = CliRunner().invoke(cli, ["check", str(example / "area.toml"), "--csv", str(target)])
+    assert done.exit_code == 1
+    assert target.read_bytes().startswith(b"\xef\xbb\xbf")
+    rows = pd.read_csv(target, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    report = check.check_area(example / "area.toml")
+    assert rows["code"].tolist() == [problem.code for problem in report.problems]
+    assert rows["row"].tolist() == ["" if one.row is None else str(one.row) for one in report.problems]
+    assert [value.lstrip("'") for value in rows["value"]] == [one.value.lstrip("'") for one in report.problems]
+    refused = CliRunner().invoke(cli, ["check", str(example / "area.toml"), "--csv", str(tmp_path)])
+    assert "E-RUN-051 --csv" in str(refused.exception)
 
 
 def test_one_refused_layer_does_not_hide_the_others(example: Path, tmp_path: Path) -> None:

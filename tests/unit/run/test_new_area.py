@@ -20,9 +20,10 @@ from riskmap.common import settings
 from riskmap.common.errors import LayerError, RunFolderError
 from riskmap.download.area import Fetched
 from riskmap.run.new_area import beside, flow
-from riskmap.run.new_area.choice import Box, order_of
+from riskmap.run.new_area.choice import order_of
 from riskmap.run.new_area.flow import NewArea
 from riskmap.run.new_area.guesses import Guess
+from riskmap.run.new_area.weather_cells import Box
 
 METRES = "EPSG:26914"  # the example town's
 CORNER = (536_000.0, 4_195_500.0)
@@ -371,6 +372,100 @@ def test_a_key_grid_needs_the_tables_of_a_survey(data: Path) -> None:
     assert "needs the tables of a survey" in left(flow.run([data], data.parent / "b"))["mukey.tif"]
 
 
+# ---------------------------------------------------------------- the user says which file is the lots
+def test_the_file_of_lots_can_be_said(data: Path) -> None:
+    """Neither file has an id with the name of one, so neither is taken; each can be said to be the lots."""
+    lots(id_name="REF_NR").drop(columns="YEAR_BUILT").to_file(data / "parcels.gpkg")
+    lots(16, id_name="ZREF").drop(columns="YEAR_BUILT").to_file(data / "zoning.gpkg")
+    asked = made(data)
+    assert "Or say which of your files it is (--lots NAME)." in asked.open_points[0]
+    assert [(one.name, one.about, one.used) for one in asked.lots_files] == [
+        ("data/parcels.gpkg", "40 polygons", False), ("data/zoning.gpkg", "16 polygons", False)]
+    said = flow.run([data], data.parent / "b", lots="data/parcels.gpkg")
+    assert said.complete
+    assert line(said, "lot_id").value == '"REF_NR"'
+    assert line(said, "path", "lots").reason.endswith("; the lots, as you said")
+    assert [one.used for one in said.lots_files] == [True, False]  # it can be said again
+    assert flow.run([data], data.parent / "c", lots="data/zoning.gpkg").findings.lots["read"] == 16
+    wrong = flow.run([data], data.parent / "d", lots="nothing.gpkg")
+    assert not wrong.complete
+    assert "not taken, although you said it" in wrong.path.read_text(encoding="utf-8")
+
+
+def test_of_two_files_that_may_be_the_lots_one_can_be_confirmed(data: Path) -> None:
+    lots(30).to_file(data / "z_older.gpkg")
+    asked = made(data)
+    assert any("to be confirmed" in point for point in asked.open_points)
+    assert [one.used for one in asked.lots_files] == [True, False]
+    said = flow.run([data], data.parent / "b", lots="data/z_older.gpkg")
+    assert said.complete
+    assert said.findings.lots["read"] == 30
+
+
+def test_a_file_whose_id_has_gaps_is_said_and_then_its_column(data: Path) -> None:
+    table = lots(id_name="REF_NR").drop(columns="YEAR_BUILT")
+    table["REF_NR"] = table["REF_NR"].where(np.arange(40) % 3 == 0, "")
+    table.to_file(data / "parcels.gpkg")
+    asked = flow.run([data], data.parent / "b", lots="data/parcels.gpkg")
+    assert any("No column identifies the lots. Say which one does" in point for point in asked.open_points)
+    assert [one.name for one in asked.columns] == ["REF_NR"]
+    said = flow.run([data], data.parent / "c", lots="data/parcels.gpkg", columns={"lot_id": "REF_NR"})
+    assert said.complete
+    assert said.findings.lots["read"] == 40
+    lots()[["geometry"]].to_file(data / "parcels.gpkg")
+    nothing = flow.run([data], data.parent / "d", lots="data/parcels.gpkg")
+    assert any("The file has no column that can; export it again with an id" in one for one in nothing.open_points)
+
+
+def test_a_table_of_lots_with_a_title_becomes_an_area(data: Path) -> None:
+    (data / "parcels.gpkg").unlink()
+    middle = lots().to_crs("EPSG:4326").geometry.representative_point()
+    rows = "".join(f"P{k:04d};1980;{x:.6f};{y:.6f}\n" for k, (x, y) in enumerate(zip(middle.x, middle.y, strict=True)))
+    (data / "county.csv").write_text(f"Export of the county\n\nParcel;YearBuilt;Long;Lat\n{rows}", encoding="utf-8")
+    new = made(data)
+    assert new.complete, new.open_points
+    assert (line(new, "lot_id").value, line(new, "lon").value) == ('"Parcel"', '"Long"')
+    assert new.findings.lots["usable"] == 40
+    above = next(one for one in new.findings.problems if one.code == "W-SCR-065")
+    assert above.action.startswith("Row 3 is read as the heading")
+
+
+# ---------------------------------------------------------------- the user says the coordinate system
+def test_the_system_of_the_lots_can_be_said(data: Path) -> None:
+    """Nine zones of UTM fit these coordinates; only one places them on the soil survey, and even that one is asked."""
+    lots().to_file(data / "plots.shp")
+    (data / "parcels.gpkg").unlink()
+    (data / "plots.prj").unlink()
+    asked = made(data)
+    assert not asked.complete
+    fitting = [one.code for one in asked.systems]
+    assert METRES in fitting
+    assert len(fitting) <= 3  # that place of the survey alone
+    assert not any(one.used for one in asked.systems)
+    assert f'crs = "{fitting[0]}"' in asked.open_points[0]
+    said = flow.run([data], data.parent / "b", crs=METRES)
+    assert said.complete
+    assert line(said, "crs", "lots").reason == "as you said: EPSG:26914, NAD83 / UTM zone 14N"
+    assert line(said, "latitude_deg").value == line(made_of_geopackage(data), "latitude_deg").value
+    assert [one.code for one in said.systems if one.used] == [METRES]
+    wrong = flow.run([data], data.parent / "c", crs="EPSG:0")
+    assert any("coordinate system of the lots is not known" in one for one in wrong.open_points)
+    assert "'EPSG:0' is not understood" in line(wrong, "crs", "lots").reason
+
+
+def made_of_geopackage(data: Path) -> NewArea:
+    """The same lots in a file that names its system."""
+    for path in data.glob("plots.*"):
+        path.rename(data.parent / path.name)
+    lots().to_file(data / "parcels.gpkg")
+    new = flow.run([data], data.parent / "geopackage", crs="EPSG:26915")
+    assert "not taken, although you said it: the file names its own" in line(new, "crs", "lots").reason
+    (data / "parcels.gpkg").unlink()
+    for path in data.parent.glob("plots.*"):
+        path.rename(data / path.name)
+    return new
+
+
 # ---------------------------------------------------------------- weather
 def test_several_cells_need_their_outlines(data: Path, example: Path) -> None:
     shutil.copy(example / "climate.csv", data / "weather.csv")
@@ -383,6 +478,66 @@ def test_several_cells_need_their_outlines(data: Path, example: Path) -> None:
     assert with_cells.complete
     assert line(with_cells, "cells_key").value == '"cell_id"'
     assert line(with_cells, "cells").value == '"../data/outlines.gpkg"'
+
+
+def test_the_cell_of_the_weather_can_be_said(data: Path, example: Path) -> None:
+    weather = pd.read_csv(example / "climate.csv")
+    place = {"Z01": (37.9, -98.6), "Z02": (40.0, -98.6)}  # the example's lots lie at 37.9 N
+    weather["lat"], weather["lon"] = zip(*weather["cell_id"].map(place), strict=True)
+    weather.sort_values("cell_id", ascending=False).to_csv(data / "weather.csv", index=False)
+    asked = made(data)
+    assert [(one.key, one.name, one.about) for one in asked.cells] == [
+        ("cell", "Z01", "37.90 N, 98.60 W"), ("cell", "Z02", "40.00 N, 98.60 W")]  # the nearest first
+    degree = 111.2  # km, of latitude
+    assert asked.cells[1].away_km == pytest.approx((40 - 37.9) * degree, abs=3)
+    assert not asked.complete  # it is asked all the same
+    said = flow.run([data], data.parent / "b", cells=["Z02"])
+    assert said.complete
+    assert (line(said, "cell").value, line(said, "cell").reason) == ('"Z02"', "as you said")
+    assert said.cells == asked.cells  # it can be said again
+    assert tomllib.loads(said.path.read_text(encoding="utf-8"))["climate"]["cell"] == "Z02"
+    for k, wrong in enumerate((["Z03"], ["Z01", "Z02"], [""])):
+        new = flow.run([data], data.parent / f"c{k}", cells=wrong)
+        assert any("which cell of the weather" in point for point in new.open_points), wrong
+        reasons = [guess.reason for guess in new.guesses if guess.key == "cell" and not guess.written]
+        assert sum("not taken, although you said it: it is not the one answer among Z01, Z02" in one
+                   for one in reasons) == len(wrong)
+
+
+def test_a_cell_that_nobody_asks_for_is_not_taken_and_that_is_said(data: Path) -> None:
+    new = flow.run([data], data.parent / "b", cells=["elsewhere"])
+    assert new.complete
+    assert tomllib.loads(new.path.read_text(encoding="utf-8"))["climate"]["cell"] == "Z01"
+    assert '# cell = "elsewhere"  # not taken, although you said it: no cell has to be named' in new.path.read_text(
+        encoding="utf-8")
+
+
+def test_public_numbers_of_cells_are_said_with_their_state(data: Path) -> None:
+    rows = pd.read_csv(data / "weather.csv", dtype=str)
+    for heading, names, about in (("division", ("4103", "9999"), ["Texas, division 3", ""]),
+                                  ("fips", ("48439", "05041"), ["Arkansas, county 41", "Texas, county 439"]),
+                                  ("cell_id", ("4103", "4104"), ["", ""])):  # numbers of their own
+        pd.concat([rows.assign(cell_id=name) for name in names]).rename(columns={"cell_id": heading}).to_csv(
+            data / "weather.csv", index=False)
+        new = flow.run([data], data.parent / heading)
+        assert [one.about for one in new.cells] == about, heading
+        assert all(one.away_km is None for one in new.cells)
+
+
+def test_the_months_beside_days_have_a_cell_of_their_own(data: Path) -> None:
+    months = pd.read_csv(data / "weather.csv")
+    pd.concat([months.assign(cell_id=name) for name in ("Z01", "Z02")]).to_csv(data / "weather.csv", index=False)
+    days = pd.DataFrame({"STATION": "USC1", "DATE": pd.date_range("2015-01-01", "2020-12-31").strftime("%Y-%m-%d"),
+                         "PRCP": "0", "TMAX": "200", "TMIN": "100", "LATITUDE": "37.9", "LONGITUDE": "-98.6"})
+    pd.concat([days, days.assign(STATION="USC2", LONGITUDE="-98.5")]).to_csv(data / "days.csv", index=False)
+    asked = made(data)
+    assert [(one.key, one.name) for one in asked.cells if one.key == "monthly_cell"] == [
+        ("monthly_cell", "Z01"), ("monthly_cell", "Z02")]
+    assert {one.name: one.about for one in asked.cells if one.key == "cell"} == {
+        "USC1": "37.90 N, 98.60 W", "USC2": "37.90 N, 98.50 W"}
+    said = flow.run([data], data.parent / "b", cells=["USC2", "Z01"])
+    assert (line(said, "cell").value, line(said, "monthly_cell").value) == ('"USC2"', '"Z01"')
+    assert not any("which cell" in point for point in said.open_points)
 
 
 def fixed_width(element: str, value: float) -> str:

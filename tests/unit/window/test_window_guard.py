@@ -60,7 +60,7 @@ def routes() -> list[Route]:
 
 def addresses(method: str) -> list[str]:
     """Return an address of every route that takes this method, with an area, a run and a file that exist."""
-    places = {"area": "town", "run": "run-1", "name": "lots.csv", "job": "none"}
+    places = {"area": "town", "run": "run-1", "name": "lots.csv", "job": "none", "listing": "buyers.csv"}
     return [re.sub(r"\{(\w+)\}", lambda hit: places[hit[1]], route.path) for route in routes()
             if method in (route.methods or set())]
 

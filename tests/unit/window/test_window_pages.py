@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
@@ -138,6 +140,107 @@ def test_what_was_fetched_is_not_lost_and_nobody_is_asked_again(opened: Opened) 
     assert "--offline" not in job.command
 
 
+# ---------------------------------------------------------------- findings
+def test_findings_come_as_a_table_and_for_programs(opened: Opened) -> None:
+    problem = {"code": "E-LOT-014", "file": "lots.csv", "row": 3, "column": "=YEAR", "value": "~1960, <b>\n\"x\"",
+               "rule": "too vague", "remedy": "Write a range.", "action": "No date."}
+    whole = {**problem, "row": None, "column": "", "value": "-5", "code": "W-LOT-001"}
+    report = json.dumps({"problems": [problem, whole]})
+    recognised(opened, check={**CHECK, "json": report, "problems": [problem], "count": 2})
+    text = opened.page("/areas/town")
+    for name in ("findings.csv", "findings.json"):
+        assert f'href="/areas/town/{name}" download' in text
+    assert opened.browser.get("/areas/town/findings.json").text == report
+    answer = opened.browser.get("/areas/town/findings.csv")
+    assert answer.headers["content-disposition"] == 'attachment; filename="findings.csv"'
+    assert answer.content.startswith(b"\xef\xbb\xbf")
+    rows = list(csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig"), newline="")))
+    assert [(row["row"], row["column"], row["value"], row["code"]) for row in rows] == [
+        ("3", "'=YEAR", '~1960, <b>\\u000a"x"', "E-LOT-014"), ("", "", "-5", "W-LOT-001")]
+
+
+# ---------------------------------------------------------------- the file of lots
+def test_the_file_of_lots_is_chosen_from_a_menu(opened: Opened) -> None:
+    files = [{"name": "files/a b.gpkg", "about": "<40> polygons", "used": False},
+             {"name": "files/z.gpkg", "about": "16 polygons", "used": False}]
+    recognised(opened, lots_files=files)
+    text = opened.page("/areas/town")
+    menu_of = text[text.index('id="lots-file"'):].split("</select>")[0]
+    assert [part.split("</option>")[0] for part in menu_of.split("<option")[1:]] == [
+        ' value="">choose a file', ' value="files/a b.gpkg">files/a b.gpkg: <40> polygons',
+        ' value="files/z.gpkg">files/z.gpkg: 16 polygons']
+    task, given, job = opened.post("/areas/town/lots", lots="files/a b.gpkg")
+    assert (task, given["lots"]) == ("new", "files/a b.gpkg")
+    assert job.command.endswith("riskmap new files --into . --replace --lots 'files/a b.gpkg'")
+    recognised(opened, lots_files=[{**files[0], "used": True}, files[1]], given_lots="files/a b.gpkg")
+    assert "choose a file" not in opened.page("/areas/town")
+    _, given, _ = opened.post("/areas/town/columns", **menu("-"))
+    assert given["lots"] == "files/a b.gpkg"  # what else is said does not take it back
+    for wrong in ("", "files/none.gpkg", "../../area.toml"):
+        answer = opened.browser.post("/areas/town/lots", headers=FROM_HERE, data={
+            "token": opened.window.secret.token, "lots": wrong})
+        assert (answer.status_code, "E-WIN-026" in answer.text) == (400, True), wrong
+
+
+# ---------------------------------------------------------------- the coordinate system of the lots
+def test_the_coordinate_system_is_chosen_from_a_menu_without_a_default(opened: Opened) -> None:
+    systems = [{"code": "EPSG:26914", "about": "UTM zone 14N, metres", "used": False}]
+    recognised(opened, systems=systems)
+    text = opened.page("/areas/town")
+    menu_of = text[text.index('id="system"'):].split("</select>")[0]
+    assert [part.split("</option>")[0] for part in menu_of.split("<option")[1:]] == [
+        ' value="">choose a system', ' value="EPSG:26914">EPSG:26914: UTM zone 14N, metres']
+    task, given, job = opened.post("/areas/town/system", crs="EPSG:26914")
+    assert (task, given["crs"]) == ("new", "EPSG:26914")
+    assert job.command.endswith("riskmap new files --into . --replace --crs EPSG:26914")
+    recognised(opened, systems=[{**systems[0], "used": True}], given_crs="EPSG:26914")
+    assert "choose a system" not in opened.page("/areas/town")
+    _, given, _ = opened.post("/areas/town/columns", **menu("-"))
+    assert given["crs"] == "EPSG:26914"
+    answer = opened.browser.post("/areas/town/system", headers=FROM_HERE, data={
+        "token": opened.window.secret.token, "crs": "EPSG:4326"})
+    assert (answer.status_code, "E-WIN-027" in answer.text) == (400, True)
+
+
+# ---------------------------------------------------------------- the cell of the weather
+CELLS = [{"key": "cell", "name": "Z02", "about": "37.90 N, 98.60 W", "away_km": 11.6},
+         {"key": "cell", "name": "Z<1", "about": "", "away_km": None}]
+
+
+def test_the_cell_of_the_weather_is_chosen_from_a_menu_without_a_default(opened: Opened) -> None:
+    recognised(opened)
+    assert "cell of the weather" not in opened.page("/areas/town")
+    recognised(opened, cells=CELLS)
+    text = opened.page("/areas/town")
+    menu = text[text.index('id="weather-cell"'):].split("</select>")[0]
+    assert [part.split("</option>")[0] for part in menu.split("<option")[1:]] == [
+        ' value="">choose a cell', ' value="Z02">Z02: 37.90 N, 98.60 W, 12 km from the lots', ' value="Z<1">Z<1']
+    task, given, job = opened.post("/areas/town/cell", cell="Z<1")
+    assert (task, given["cells"]) == ("new", ["Z<1"])
+    assert job.command.endswith("riskmap new files --into . --replace --cell 'Z<1'")
+
+
+@pytest.mark.parametrize("cell", ["", "Z01", "..", "Z02 "])
+def test_only_a_cell_of_the_menu_is_taken(cell: str, opened: Opened) -> None:
+    recognised(opened, cells=CELLS)
+    answer = opened.browser.post("/areas/town/cell", headers=FROM_HERE, data={
+        "token": opened.window.secret.token, "cell": cell})
+    assert (answer.status_code, "E-WIN-025" in answer.text) == (400, True)
+
+
+def test_the_cell_that_was_said_stays_and_can_be_changed(opened: Opened) -> None:
+    line = {"section": "climate", "key": "cell", "value": '"Z02"', "reason": "as you said", "sure": True,
+            "written": True}
+    recognised(opened, cells=CELLS, given_cells=["Z02"], guesses=[guess("lot_id", "PARCEL"), line])
+    assert '<option value="Z02" selected>' in opened.page("/areas/town")
+    assert "choose a cell" not in opened.page("/areas/town")
+    _, given, job = opened.post("/areas/town/columns", **menu("-"))
+    assert given["cells"] == ["Z02"]  # what else is said does not take it back
+    assert "--column lot_id= --cell Z02" in job.command
+    _, given, _ = opened.post("/areas/town/cell", cell="Z<1")
+    assert given["cells"] == ["Z<1"]
+
+
 # ---------------------------------------------------------------- the way back from an error
 def test_after_an_error_the_way_back_leads_to_what_was_entered(opened: Opened) -> None:
     _, _, job = opened.post("/areas/town/house", "/areas/town/house?lot=1", **{
@@ -226,6 +329,83 @@ def test_a_damaged_answer_is_still_offered_as_files(opened: Opened) -> None:
 def test_the_page_of_lists_begins_with_the_caution(opened: Opened) -> None:
     text = opened.page("/areas/town/lists")
     assert 0 < text.index("Use this list only to decide") < text.index("Give a list")
+
+
+# ---------------------------------------------------------------- columns of a list
+FOUND = {"rows": 3, "addresses": False, "columns": [
+    {"name": "No.", "values": ["7"], "means": "lot_id", "ids": 0},
+    {"name": "Our ref", "values": ["0010021", "<b>"], "means": "", "ids": 3},
+    {"name": "lon", "values": [], "means": "lon", "ids": 0}]}
+
+
+def a_list(opened: Opened) -> str:
+    """Have a list with an answer, and say what is in the list; return the address of its columns."""
+    answered(opened)
+    opened.desk.answers["list_columns"] = FOUND
+    return "/areas/town/lists/buyers.csv"
+
+
+def test_the_columns_of_a_list_have_the_menus_of_the_lot_file(opened: Opened) -> None:
+    text = opened.page(f"{a_list(opened)}?run=run-1")
+    row = text[text.index('name="means-1"'):text.index('name="means-2"')]
+    assert [part.split("</option>")[0].split('"')[1] for part in row.split("<option")[1:]] == [
+        "-", "lot_id", "lon", "lat", "geometry"]  # the run has no addresses to compare with
+    assert 'aria-label="Our ref is"' in text
+    assert "This run has no addresses" in text.replace("\n", " ")
+    assert '<option value="lot_id" selected>' in text[:text.index('name="means-1"')]
+    assert "&lt;b&gt;" in opened.browser.get("/areas/town/lists/buyers.csv?run=run-1").text
+    assert "riskmap screen run-1 lists/buyers.csv" in text
+    opened.desk.answers["list_columns"] = {**FOUND, "addresses": True}
+    assert '<option value="address">' in opened.page("/areas/town/lists/buyers.csv?run=run-1")
+
+
+@pytest.mark.parametrize(("chosen", "named", "words"), [
+    (("lot_id", "-", "lon"), {}, ""),
+    (("lot_id", "lot_id", "lon"), {"lot_id": "Our ref"}, " --column 'lot_id=Our ref'"),
+    (("-", "lot_id", "-"), {"lon": "", "lot_id": "Our ref"}, " --column 'lot_id=Our ref' --column lon="),
+    (("-", "-", "lon"), {"lot_id": ""}, " --column lot_id=")])
+def test_a_list_is_answered_again_with_the_columns_that_were_said(chosen: tuple[str, ...], named: dict[str, str],
+                                                                  words: str, opened: Opened) -> None:
+    fields = {"column": [one["name"] for one in FOUND["columns"]], "run": "run-1", "answer": "",
+              **{f"means-{k}": one for k, one in enumerate(chosen)}}
+    task, given, job = opened.post(a_list(opened), **fields)
+    assert (task, given["columns"]) == ("screen", named)
+    assert (Path(given["listing"]).name, Path(given["run"]).name) == ("buyers.csv", "run-1")
+    assert job.command.endswith(f"riskmap screen run-1 lists/buyers.csv{words}")
+
+
+def test_what_was_said_of_a_list_before_stays(opened: Opened) -> None:
+    where = a_list(opened)
+    assert f'{where}?run=run-1&answer=screen-1"' in opened.page("/areas/town/runs/screen-1")
+    assert "--column 'lot_id=parcel no'" in opened.page(f"{where}?run=run-1&answer=screen-1")
+    fields = {"column": ["lon"], "means-0": "lat", "run": "run-1", "answer": "screen-1"}
+    _, given, _ = opened.post(where, **fields)
+    assert given["columns"] == {"lot_id": "parcel no", "lat": "lon"}
+
+
+def test_two_columns_cannot_be_the_same(opened: Opened) -> None:
+    for where, column in ((a_list(opened), ["Our ref", "lon"]), ("/areas/town/columns", ["YEAR", "ZONE"])):
+        recognised(opened)
+        answer = opened.browser.post(where, headers=FROM_HERE, data={
+            "token": opened.window.secret.token, "run": "run-1", "column": column, "means-0": "lot_id",
+            "means-1": "lot_id"})
+        assert answer.status_code == 400
+        assert f"E-WIN-024 {', '.join(column)}: more than one column" in unescape(answer.text)
+
+
+def test_a_list_that_was_not_answered_leads_to_its_columns(opened: Opened) -> None:
+    where = a_list(opened)
+    _, _, job = opened.post(where, run="run-1", answer="")
+    assert 'hidden>Say what the columns of the list are</a>' in opened.page(f"/jobs/{job.key}")  # it is still at work
+    job.state, job.message = "unfinished", "E-SCR-010 no column lot_id"
+    assert f'href="{where}?run=run-1#kept">Say what the columns of the list are</a>' in opened.page(f"/jobs/{job.key}")
+
+
+@pytest.mark.parametrize("path", ["buyers.csv?run=..", "buyers.csv?run=", "buyers.csv", "none.csv?run=run-1",
+                                  "buyers.csv?run=run-1&answer=..", "%2e%2e?run=run-1"])
+def test_no_text_of_an_address_leads_to_another_list(path: str, opened: Opened) -> None:
+    a_list(opened)
+    assert opened.browser.get(f"/areas/town/lists/{path}").status_code == 404
 
 
 # ---------------------------------------------------------------- new drought data

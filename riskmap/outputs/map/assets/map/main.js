@@ -1,6 +1,6 @@
 // The map page itself: controls, keys, layers, start.
 import { about, map, setAbout, setMap } from "../shared/context.js";
-import { el, PAGE, lettered, put, units, room, scaleBar, many, unitChoice, layerChoice, nameMarks, pageHead, baseMap } from "../shared/page.js";
+import { el, PAGE, lettered, put, units, scaleBar, many, unitChoice, layerChoice, nameMarks, pageHead, baseMap } from "../shared/page.js";
 import { soilCaution } from "../shared/lot.js";
 import { areaReasons } from "../shared/tell.js";
 import { unpack, read } from "./data.js";
@@ -8,13 +8,13 @@ import { LotLayer, DroughtLayer, SoilLineLayer, ContextLayer, bandWidth } from "
 import { data, setData, drawn, state, bounds } from "./state.js";
 import { legend } from "./legend.js";
 import { whenRowChosen, list, listSoon, turn, mark, listKeys } from "./list.js";
-import { details, choose, lotsAt } from "./panel.js";
+import { details, choose, home, lotsAt } from "./panel.js";
 import { listen, speak } from "./around.js";
 import { suggest, open, searchKeys } from "./search.js";
 import { showScale, showLines, showContext, showWeek } from "./show.js";
 import { NameLayer, Locator, farAway } from "./names.js";
 import { weekControls } from "./weeks.js";
-import { chips, sheetControls, coveredBelow } from "../shared/sheet.js";
+import { chips, sheetControls } from "../shared/sheet.js";
 import { clearBox, paper } from "./paper.js";
 
 const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
@@ -63,10 +63,6 @@ function sources() { // what nearly all lots share, and the cautions for paper, 
   areaReasons().forEach((line) => put(box, "p", line, "of-unit"));
   [about.cautions.main, about.cautions.soil && soilCaution(), about.cautions.not_seen].filter(Boolean)
     .forEach((line) => put(box, "p", line, "paper of-unit"));
-}
-
-function home(box) {
-  if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(coveredBelow()), maxZoom: 18 });
 }
 
 function missingWords() { // what this file does not contain, and why

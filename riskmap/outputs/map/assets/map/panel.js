@@ -58,6 +58,10 @@ function lotSteps(box) { // to the lots beside it in the list, and back to the w
   put(line, "button", "Whole area").addEventListener("click", () => { choose(-1); el("details").focus(); });
 }
 
+export function home(box) { // the view of a part of the area
+  if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(coveredBelow()), maxZoom: 18 });
+}
+
 let toOthers = () => {};
 export function whenChosen(heard) { toOthers = heard; }
 
