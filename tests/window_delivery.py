@@ -41,6 +41,9 @@ def small(example: Path, folder: Path) -> Delivery:
     cells = gpd.read_file(example / "climate_cells.gpkg").to_crs(lots.crs)
     west = cells.geometry[cells["cell_id"] == "Z01"].iloc[0]
     lots = lots[lots.within(west)].iloc[::EVERY]
+    # Slabs of two widths and of none, as each width costs every draw a march of its own.
+    width = lots["slab_width_ft"]
+    lots = lots.assign(slab_width_ft=width.mask(width < 43, 40.0).mask(width >= 43, 46.0))
     lots.to_file(folder / "lots.gpkg", layer="lots")
     shutil.copy(example / "soil_ZZ901.zip", folder)
     rain = pd.read_csv(example / "climate.csv")

@@ -21,7 +21,8 @@ from riskmap.run import flow, reuse, store
 def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> settings.Area:
     """Every fifth lot of the example: all soils and states, and several batches of archetypes."""
     some = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::5]
-    return settings.load(write_area(example, tmp_path_factory.mktemp("area") / "a", last="2025-05", lots=some))
+    return settings.load(write_area(example, tmp_path_factory.mktemp("area") / "a", last="2025-05", lots=some,
+                                    movement="draws = 20"))
 
 
 @pytest.fixture(scope="module")
