@@ -115,7 +115,7 @@ def calibration_run(example: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     Copy it before you change anything: every process of the session sees the same one.
     """
     import geopandas as gpd
-    from changed_areas import write_area
+    from changed_areas import two_widths, write_area
     from shared_runs import one_at_a_time, session_folder
 
     from riskmap.run import flow
@@ -123,11 +123,7 @@ def calibration_run(example: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     place = session_folder(tmp_path_factory) / "calibration_run"
     with one_at_a_time(place) as first:
         if first:
-            lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20]
-            # Slabs of two widths and of none: every width costs each draw a march of its own, here and whenever the
-            # run is computed again, and no test of calibrations depends on how many there are.
-            width = lots["slab_width_ft"]
-            lots = lots.assign(slab_width_ft=width.mask(width < 43, 40.0).mask(width >= 43, 46.0))
+            lots = two_widths(gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20])
             area = write_area(example, place / "area", last="2025-08", lots=lots, movement="draws = 200")
             flow.run(area, place / "outputs", workers=1)
     return place / "outputs"

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
+from changed_areas import two_widths
 
 LAST = (2025, 6)  # of the older record of weather; the newer one has two months more
 EVERY = 16  # of the lots of the cell: 47 are left, most of them on two clays
@@ -40,10 +41,7 @@ def small(example: Path, folder: Path) -> Delivery:
     lots = gpd.read_file(example / "lots.gpkg", layer="lots")
     cells = gpd.read_file(example / "climate_cells.gpkg").to_crs(lots.crs)
     west = cells.geometry[cells["cell_id"] == "Z01"].iloc[0]
-    lots = lots[lots.within(west)].iloc[::EVERY]
-    # Slabs of two widths and of none, as each width costs every draw a march of its own.
-    width = lots["slab_width_ft"]
-    lots = lots.assign(slab_width_ft=width.mask(width < 43, 40.0).mask(width >= 43, 46.0))
+    lots = two_widths(lots[lots.within(west)].iloc[::EVERY])
     lots.to_file(folder / "lots.gpkg", layer="lots")
     shutil.copy(example / "soil_ZZ901.zip", folder)
     rain = pd.read_csv(example / "climate.csv")

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from changed_areas import overlapping_soil, write_area
+from changed_areas import overlapping_soil, two_widths, write_area
 
 from riskmap.run import flow, part_files, part_tasks
 
@@ -30,7 +30,7 @@ def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     every = gpd.read_file(example / "lots.gpkg", layer="lots")
     # every seventh lot, and those with the rare states: a third of the time goes into writing workbooks
     some = every.iloc[sorted({*range(0, len(every), 7), 40, 202, 203, *range(1490, len(every))})]
-    return write_area(example, place, last="2025-05", lots=some, movement="draws = 20")
+    return write_area(example, place, last="2025-05", lots=two_widths(some), movement="draws = 20")
 
 
 @pytest.fixture(scope="module")
@@ -143,7 +143,7 @@ def test_sparse_lots_far_from_any_soil_line_agree(open_data: Path, tmp_path: Pat
 
 
 def test_overlapping_soil_polygons_are_the_same_in_parts_and_told_once(example: Path, tmp_path: Path) -> None:
-    every = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::6]
+    every = two_widths(gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::6])
     path = write_area(example, tmp_path / "area", last="2025-05", soil=overlapping_soil(example, tmp_path / "soil.zip"),
                       lots=every, movement="draws = 20")
     one, many = (flow.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)

@@ -8,7 +8,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import pytest
-from changed_areas import write_area
+from changed_areas import two_widths, write_area
 
 from riskmap import layers, lots, movement, soil
 from riskmap.common import settings
@@ -20,7 +20,7 @@ from riskmap.run import flow, reuse, store
 @pytest.fixture(scope="module")
 def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> settings.Area:
     """Every fifth lot of the example: all soils and states, and several batches of archetypes."""
-    some = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::5]
+    some = two_widths(gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::5])
     return settings.load(write_area(example, tmp_path_factory.mktemp("area") / "a", last="2025-05", lots=some,
                                     movement="draws = 20"))
 
