@@ -98,15 +98,15 @@ def test_a_new_weekly_map_takes_everything_else_from_the_store(example: Path, tm
     path = write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20",
                       beside='[drought]\npath = "weekly.parquet"\n')
     maps[~newest].to_parquet(tmp_path / "area" / "weekly.parquet")
-    before = flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+    before = flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
     everywhere = shapely.box(*maps.total_bounds)
     maps.assign(DM=maps["DM"].where(~newest, 4), geometry=maps.geometry.where(~newest, everywhere)).to_parquet(
         tmp_path / "area" / "weekly.parquet")
-    clean = flow.run(path, tmp_path / "clean", workers=1, part_lots=12, reuse=False)
+    clean = flow.run(path, tmp_path / "clean", workers=1, part_lots=25, reuse=False)
     with monkeypatch.context() as patch:
         for name in ("_ground", "_estimate"):
             patch.setattr(part_tasks, name, None)  # whoever calls it fails
-        again = flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+        again = flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
     assert digests(again.folder) == digests(clean.folder)
     weekly, former = (gpd.read_parquet(run.folder / "lots.parquet") for run in (again, before))
     assert set(weekly["drought_category"]) - set(former["drought_category"])
@@ -115,12 +115,12 @@ def test_a_new_weekly_map_takes_everything_else_from_the_store(example: Path, tm
 
 def test_another_lot_or_another_movement_is_not_taken_from_the_store(example: Path, tmp_path: Path) -> None:
     path = write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20")
-    flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+    flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
     lots = gpd.read_file(path.parent / "lots.gpkg", layer="lots")
     lots.loc[3, "lot_id"] = "renamed"
     lots.to_file(path.parent / "lots.gpkg", layer="lots")
     path.write_text(path.read_text(encoding="utf-8").replace("draws = 20", "draws = 22"), encoding="utf-8")
-    again, clean = (flow.run(path, tmp_path / name, workers=1, part_lots=12, reuse=name == "runs")
+    again, clean = (flow.run(path, tmp_path / name, workers=1, part_lots=25, reuse=name == "runs")
                     for name in ("runs", "clean"))
     assert digests(again.folder) == digests(clean.folder)
     assert again.results.facts["reused_archetypes"] == 0
