@@ -119,6 +119,8 @@ def test_another_lot_or_another_movement_is_not_taken_from_the_store(example: Pa
     lots = gpd.read_file(path.parent / "lots.gpkg", layer="lots")
     lots.loc[3, "lot_id"] = "renamed"
     lots.to_file(path.parent / "lots.gpkg", layer="lots")
+    renamed = flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
+    assert gpd.read_parquet(renamed.folder / "lots.parquet")["lot_id"].tolist() == lots["lot_id"].tolist()
     path.write_text(path.read_text(encoding="utf-8").replace("draws = 20", "draws = 22"), encoding="utf-8")
     again, clean = (flow.run(path, tmp_path / name, workers=1, part_lots=25, reuse=name == "runs")
                     for name in ("runs", "clean"))
