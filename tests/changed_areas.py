@@ -34,6 +34,16 @@ def write_area(example: Path, folder: Path, *, last: str, soil: Path | None = No
     return folder / "area.toml"
 
 
+def two_widths(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return lots whose slabs have one of two widths, where they have one.
+
+    Each width costs every draw a march of its own, which most of an estimate of few lots goes into. For tests in which
+    nothing depends on how many widths there are.
+    """
+    width = lots["slab_width_ft"]
+    return lots.assign(slab_width_ft=width.mask(width < 43, 40.0).mask(width >= 43, 46.0))
+
+
 def refreshed_soil(example: Path, target: Path) -> Path:
     """Copy the example's soil download with a higher extensibility in every horizon that has one."""
     with zipfile.ZipFile(example / "soil_ZZ901.zip") as old, zipfile.ZipFile(target, "w") as new:

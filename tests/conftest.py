@@ -11,6 +11,10 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 # Workers of the tests get a window of 80 columns, which the window of a user need not have; tests that want one set it.
 os.environ.pop("COLUMNS", None)
+# Tests run beside each other: threads of linear algebra would only wait for each other, at ten times the work (measured
+# on the calibrations, two processes on two cores). The libraries read this when they are loaded, which is after this.
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
 OPEN_DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data")).resolve()
 REFEREE = OPEN_DATA.parent / "referee"
 EXAMPLE = ROOT / "layers" / "example"
@@ -106,12 +110,12 @@ def example_runs(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Pat
 
 @pytest.fixture(scope="session")
 def calibration_run(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Outputs folder with one finished run of 75 of the example's lots and 200 draws, for calibrations.
+    """Outputs folder with one finished run of 77 of the example's lots and 200 draws, for calibrations.
 
     Copy it before you change anything: every process of the session sees the same one.
     """
     import geopandas as gpd
-    from changed_areas import write_area
+    from changed_areas import two_widths, write_area
     from shared_runs import one_at_a_time, session_folder
 
     from riskmap.run import flow
@@ -119,7 +123,7 @@ def calibration_run(example: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     place = session_folder(tmp_path_factory) / "calibration_run"
     with one_at_a_time(place) as first:
         if first:
-            lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20]
+            lots = two_widths(gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20])
             area = write_area(example, place / "area", last="2025-08", lots=lots, movement="draws = 200")
             flow.run(area, place / "outputs", workers=1)
     return place / "outputs"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import replace
+from functools import cache
 
 import geopandas as gpd
 import numpy as np
@@ -94,7 +96,15 @@ def square(k: int, columns: int, size: float = 4e-4) -> Polygon:
 
 
 def results(n: int = 60) -> Results:
-    """Return a small area: lots 0-20 hostile ids, each state, a hole, two parts, no shape, an empty one."""
+    """Return a small area: lots 0-20 hostile ids, each state, a hole, two parts, no shape, an empty one.
+
+    Each call gives a copy of its own, which may be changed.
+    """
+    return deepcopy(_results(n))
+
+
+@cache
+def _results(n: int) -> Results:
     shapes: list = [square(k, 10) for k in range(n)]
     hole = square(27, 10)
     shapes[27] = Polygon(hole.exterior.coords, [hole.centroid.buffer(1e-4).exterior.coords])

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
+from changed_areas import two_widths
 
 LAST = (2025, 6)  # of the older record of weather; the newer one has two months more
 EVERY = 16  # of the lots of the cell: 47 are left, most of them on two clays
@@ -40,7 +41,7 @@ def small(example: Path, folder: Path) -> Delivery:
     lots = gpd.read_file(example / "lots.gpkg", layer="lots")
     cells = gpd.read_file(example / "climate_cells.gpkg").to_crs(lots.crs)
     west = cells.geometry[cells["cell_id"] == "Z01"].iloc[0]
-    lots = lots[lots.within(west)].iloc[::EVERY]
+    lots = two_widths(lots[lots.within(west)].iloc[::EVERY])
     lots.to_file(folder / "lots.gpkg", layer="lots")
     shutil.copy(example / "soil_ZZ901.zip", folder)
     rain = pd.read_csv(example / "climate.csv")

@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from resource import RUSAGE_CHILDREN, getrusage
 
 import psutil
 from selenium import webdriver
@@ -239,7 +238,7 @@ class Keyboard(Hands):
 
 @dataclass
 class Opened:
-    """A window that runs: its first address, its folder, its process, and afterwards its seconds of work.
+    """A window that runs: its first address, its folder, its process.
 
     Attributes
     ----------
@@ -248,20 +247,21 @@ class Opened:
     root : Path
         Folder of the areas.
     process : Popen
-    cpu_s : float
-        Of the window and its workers, once it is closed. [s]
     """
 
     address: str
     root: Path
     process: subprocess.Popen[str]
-    cpu_s: float = 0.0
+
+    def work_s(self) -> float:
+        """Return the seconds that the window and its workers have computed so far."""
+        main = psutil.Process(self.process.pid)
+        return float(sum(sum(one.cpu_times()[:2]) for one in (main, *main.children(recursive=True))))
 
 
 @contextmanager
 def window(root: Path, *options: str) -> Iterator[Opened]:
     """Open a window without a browser, and close it at the end."""
-    before = getrusage(RUSAGE_CHILDREN)
     running = subprocess.Popen([sys.executable, "-m", "riskmap", "open", str(root), "--no-browser", *options],
                                stdout=subprocess.PIPE, text=True)
     assert running.stdout is not None
@@ -272,8 +272,6 @@ def window(root: Path, *options: str) -> Iterator[Opened]:
     finally:
         running.terminate()
         running.wait(SOON_S)
-        after = getrusage(RUSAGE_CHILDREN)
-        opened.cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 def wide(page: webdriver.Chrome, width: int) -> None:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import hashlib
 import json
 import random
-import subprocess
 import sys
 import tempfile
 import time
@@ -19,18 +18,26 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests"))
-from shared_runs import with_store  # noqa: E402
+import ready_python  # noqa: E402
 
 
-def command(area: Path, outputs: Path) -> list[str]:
-    return [sys.executable, "-m", "riskmap", "estimate", str(area), "--outputs", str(outputs), "--workers", "1"]
+def words(area: Path, outputs: Path) -> list[str]:
+    return ["estimate", str(area), "--outputs", str(outputs), "--workers", "1"]
 
 
-def finished(area: Path, outputs: Path) -> tuple[str, float]:
-    """Run to the end; return the digest of the table and the seconds."""
+def clean(area: Path, outputs: Path) -> str:
+    """Run to the end in this process, beside which nothing runs; return the digest of the table."""
+    from riskmap.run import flow
+
+    return digest(flow.run(area, outputs, workers=1).folder)
+
+
+def finished(area: Path, outputs: Path, said: Path) -> tuple[str, float]:
+    """Run to the end in a process; return the digest of the table and the seconds."""
     began = time.perf_counter()
-    done = subprocess.run(command(area, outputs), capture_output=True, text=True, check=False, cwd=ROOT)
-    assert done.returncode in (0, 1), done.stderr
+    process = ready_python.start(words(area, outputs), said)
+    process.join()
+    assert process.exitcode in (0, 1), said.read_text(encoding="utf-8")
     return digest(latest(outputs)), time.perf_counter() - began
 
 
@@ -57,42 +64,38 @@ def look(outputs: Path, expected: str) -> int:
     return len(runs)
 
 
-def sweep(area: Path, folder: Path, kills: int, seed: int = 1, finish_every: int = 20,
-          models: Path | None = None) -> dict[str, int]:
-    """Kill at `kills` random moments; return what was seen.
-
-    The clean runs, to which the others are compared, may take their models of the strip from a folder.
-    """
+def sweep(area: Path, folder: Path, kills: int, expected: str, seed: int = 1, finish_every: int = 20) -> dict[str, int]:
+    """Kill at `kills` random moments; return what was seen. `expected` is the digest of a clean run."""
     draw = random.Random(seed)
-    clean = with_store(folder / "clean", models) if models else folder / "clean"
-    expected, _ = finished(area, clean)
-    seconds = finished(area, clean)[1]  # compiled and with archetypes at hand, as most of the killed runs are
+    said = folder / "said.txt"
+    for _ in range(2):  # the second one finds archetypes in the store, as most of the killed runs do
+        table, seconds = finished(area, folder / "timed", said)
+        assert table == expected
     outputs = folder / "outputs"
     seen = {"killed": 0, "had_finished": 0, "runs": 0, "resumed": 0}
     for k in range(kills):
-        process = subprocess.Popen(command(area, outputs), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-                                   cwd=ROOT)
+        process = ready_python.start(words(area, outputs), said)
         time.sleep(draw.uniform(0, 1.05 * seconds))
-        seen["had_finished" if process.poll() is not None else "killed"] += 1
+        seen["had_finished" if process.exitcode is not None else "killed"] += 1
         process.kill()
-        process.wait()
+        process.join()
         seen["runs"] = look(outputs, expected)
         if k % finish_every == finish_every - 1:
-            assert finished(area, outputs)[0] == expected
+            assert finished(area, outputs, said)[0] == expected
             seen["resumed"] += 1
             leftovers = [path.name for path in outputs.iterdir() if path.name.endswith((".part", ".lock"))]
             assert leftovers == [], leftovers
     return seen
 
 
-def hammer(area: Path, folder: Path, processes: int, models: Path | None = None) -> int:
+def hammer(area: Path, folder: Path, processes: int, expected: str) -> int:
     """Start runs into one outputs folder at the same moment; return how many runs are announced and whole."""
-    expected, _ = finished(area, with_store(folder / "alone", models) if models else folder / "alone")
     outputs = folder / "together"
-    running = [subprocess.Popen(command(area, outputs), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=ROOT)
-               for _ in range(processes)]
-    told = [process.communicate()[1] for process in running]
-    assert [process.returncode for process in running] == [1] * processes, told
+    said = [folder / f"said_{number}.txt" for number in range(processes)]
+    running = [ready_python.start(words(area, outputs), one) for one in said]
+    for process in running:
+        process.join()
+    assert [process.exitcode for process in running] == [1] * processes, [one.read_text("utf-8") for one in said]
     assert [path.name for path in outputs.iterdir() if path.name.endswith((".part", ".lock"))] == []
     return look(outputs, expected)
 
@@ -100,7 +103,9 @@ def hammer(area: Path, folder: Path, processes: int, models: Path | None = None)
 if __name__ == "__main__":
     from changed_areas import write_area
 
-    with tempfile.TemporaryDirectory() as place:
-        made = write_area(ROOT / "layers" / "example", Path(place) / "area", last="2025-05")
-        print("whole runs at once:", hammer(made, Path(place), int(sys.argv[2]) if len(sys.argv) > 2 else 8))
-        print(sweep(made, Path(place), int(sys.argv[1]) if len(sys.argv) > 1 else 200))
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        made = write_area(ROOT / "layers" / "example", place / "area", last="2025-05")
+        table = clean(made, place / "clean")
+        print("whole runs at once:", hammer(made, place, int(sys.argv[2]) if len(sys.argv) > 2 else 8, table))
+        print(sweep(made, place, int(sys.argv[1]) if len(sys.argv) > 1 else 200, table))

@@ -31,12 +31,22 @@ given, out = (draw.normal(0, 1, (27, 400)), draw.normal(0, 1, 27), 0), np.empty(
 kernels.project(*given, out)
 print(hashlib.sha256(out.tobytes()).hexdigest())
 """
-# The same function, as the next Python that is started finds it: from what the first one has kept, or not.
-AGAIN = """
+# The same function once more, as the next Python that is started finds it: from what has been kept, or not. Each twin
+# reads the files of the cache anew, so one Python can meet all ways in which they are damaged, one after another.
+DAMAGED = """
+import sys
+from pathlib import Path
 from riskmap.movement import compiled
-twin, out = compiled.compiled(kernels.project.py_func), np.empty(400)
-twin(*given, out)
-print(hashlib.sha256(out.tobytes()).hexdigest(), "from the cache:", sum(twin.stats.cache_hits.values()))
+def again():
+    twin, out = compiled.compiled(kernels.project.py_func), np.empty(400)
+    twin(*given, out)
+    print(hashlib.sha256(out.tobytes()).hexdigest(), "from the cache:", sum(twin.stats.cache_hits.values()))
+for damage in (lambda content: content[:20], lambda content: b"garbage\\n", lambda content: b""):
+    for pattern in ("*.nbi", "*.nbc"):
+        for path in Path(sys.argv[1]).rglob(pattern):
+            path.write_bytes(damage(path.read_bytes()))
+        again()
+        again()
 """
 WARNING = compiled.NOT_KEPT.split(":")[0]
 
@@ -115,13 +125,10 @@ def test_code_is_never_read_from_a_folder_that_others_can_fill(installed: Path, 
 def test_a_damaged_cache_is_compiled_again_and_mended(installed: Path, tmp_path: Path) -> None:
     cache = tmp_path / "cache"
     clean = run(installed, SHORT, NUMBA_CACHE_DIR=str(cache)).stdout
-    for damage in (lambda content: content[:20], lambda content: b"garbage\n", lambda content: b""):
-        for pattern in ("*.nbi", "*.nbc"):
-            for path in cache.rglob(pattern):
-                path.write_bytes(damage(path.read_bytes()))
-            done = run(installed, SHORT + AGAIN, NUMBA_CACHE_DIR=str(cache))
-            mended = f"{clean}{clean.strip()} from the cache: 1\n"
-            assert (done.stdout, done.stderr) == (mended, ""), (pattern, done.stderr)
+    assert kept(cache)
+    done = run(installed, SHORT + DAMAGED, str(cache), NUMBA_CACHE_DIR=str(cache))
+    spoilt, mended = (f"{clean.strip()} from the cache: {hits}\n" for hits in (0, 1))
+    assert (done.stdout, done.stderr) == (clean + 6 * (spoilt + mended), ""), done.stderr
     again = run(installed, SHORT, NUMBA_CACHE_DIR=str(cache))
     assert (again.stdout, again.stderr) == (clean, "")
 

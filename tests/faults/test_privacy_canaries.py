@@ -17,13 +17,15 @@ import subprocess
 import sys
 import zipfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from shared_runs import with_store
+from shared_runs import IN_SUBPROCESSES
 
 from riskmap.common import settings
 from riskmap.common.results import RowCounts
@@ -36,6 +38,7 @@ PERSONAL = ("OwnerName", "owner_2", "MAILING_ADDR", "mail zip", "Exempt_Cd", "ho
             "PhoneNo", "e-mail", "EMAIL_1", "birth_date", "ssn", "Taxpayer", "disabled_vet", "race", "buyer")
 UNUSED = ("situs_street", "note", "=cmd", "subdivision_2")  # not on the list of known columns, so let go as well
 USER = "qzuserzq"
+PATHS = os.pathsep.join([str(IN_SUBPROCESSES), str(Path(__file__).parents[2])])  # of a Python that runs a command line
 ANSWERED_AND_NOT = 8  # lots of each state that are taken from the example
 
 
@@ -109,6 +112,12 @@ def area_file(example: Path, folder: Path, kind: str) -> Path:
 
 def texts_in(path: Path) -> bytes:
     """Return the bytes of a file and of everything packed inside it."""
+    state = path.stat()
+    return _texts_in(path, state.st_mtime_ns, state.st_size)
+
+
+@cache
+def _texts_in(path: Path, _changed: int, _size: int) -> bytes:
     raw = path.read_bytes()
     found = [raw]
     if path.suffix == ".gpkg":
@@ -118,7 +127,9 @@ def texts_in(path: Path) -> bytes:
         found.append(path.with_name("x").name.encode())
     elif path.suffix == ".parquet":
         table = pq.read_table(io.BytesIO(raw))
-        found += [str(table.schema.metadata).encode(), table.to_pandas().to_csv().encode()]
+        with_text = [field.name for field in table.schema if not pa.types.is_floating(field.type)]  # no text is a float
+        found += [str(table.schema).encode(), str(table.schema.metadata).encode(),
+                  table.select(with_text).to_pandas().to_csv().encode()]
     elif path.suffix == ".xlsx":
         with zipfile.ZipFile(io.BytesIO(raw)) as opened:
             found += [opened.read(name) for name in opened.namelist()]
@@ -135,8 +146,7 @@ def files_below(*folders: Path) -> list[Path]:
 
 
 @pytest.fixture(scope="module", params=["gpkg", "csv"])
-def run(request: pytest.FixtureRequest, example: Path, shared_models: Path,
-        tmp_path_factory: pytest.TempPathFactory) -> Run:
+def run(request: pytest.FixtureRequest, example: Path, tmp_path_factory: pytest.TempPathFactory) -> Run:
     """Run the command line in a home folder of its own, so that everything it leaves anywhere can be searched."""
     home = tmp_path_factory.mktemp("users") / USER
     work = home / "work"
@@ -147,9 +157,8 @@ def run(request: pytest.FixtureRequest, example: Path, shared_models: Path,
     area = area_file(example, work / "input", request.param)
     env = {**os.environ, "HOME": str(home), "USER": USER, "LOGNAME": USER, "USERNAME": USER,
            "TMPDIR": str(home / "tmp"), "XDG_CACHE_HOME": str(home / ".cache"), "RISKMAP_TRACE": "1"}
-    with_store(work / "outputs", shared_models)
     done = subprocess.run([sys.executable, "-m", "riskmap", "estimate", str(area), "--outputs", "outputs",
-                           "--workers", "1"], cwd=work, env={**env, "PYTHONPATH": str(Path(__file__).parents[2])},
+                           "--workers", "1"], cwd=work, env={**env, "PYTHONPATH": PATHS},
                           capture_output=True, text=True, check=False)
     assert done.returncode in (0, 1), done.stderr
     folder = run_folder.latest(work / "outputs")
@@ -288,7 +297,7 @@ class Twice:
 
 
 @pytest.fixture(scope="module")
-def twice(example: Path, shared_models: Path, tmp_path_factory: pytest.TempPathFactory) -> Twice:
+def twice(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Twice:
     work = tmp_path_factory.mktemp("labels")
     (work / "input").mkdir()
     lots = marked_lots(example)
@@ -298,10 +307,9 @@ def twice(example: Path, shared_models: Path, tmp_path_factory: pytest.TempPathF
     labelled = work / "input" / "labelled.toml"
     text = plain.read_text(encoding="utf-8")
     labelled.write_text(text.replace("[lots]\n", '[lots]\nlabel = "situs_street"\n', 1), encoding="utf-8")
-    with_store(work / "outputs", shared_models)
     done = subprocess.run(
         [sys.executable, "-m", "riskmap", "estimate", str(labelled), "--outputs", "outputs", "--workers", "1"],
-        cwd=work, env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "RISKMAP_TRACE": "1"},
+        cwd=work, env={**os.environ, "PYTHONPATH": PATHS, "RISKMAP_TRACE": "1"},
         capture_output=True, text=True, check=False)
     assert done.returncode in (0, 1), done.stderr
     first = run_folder.latest(work / "outputs")

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from changed_areas import overlapping_soil, write_area
+from changed_areas import overlapping_soil, two_widths, write_area
 
 from riskmap.run import flow, part_files, part_tasks
 
@@ -30,7 +30,7 @@ def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     every = gpd.read_file(example / "lots.gpkg", layer="lots")
     # every seventh lot, and those with the rare states: a third of the time goes into writing workbooks
     some = every.iloc[sorted({*range(0, len(every), 7), 40, 202, 203, *range(1490, len(every))})]
-    return write_area(example, place, last="2025-05", lots=some, movement="draws = 20")
+    return write_area(example, place, last="2025-05", lots=two_widths(some), movement="draws = 20")
 
 
 @pytest.fixture(scope="module")
@@ -98,15 +98,15 @@ def test_a_new_weekly_map_takes_everything_else_from_the_store(example: Path, tm
     path = write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20",
                       beside='[drought]\npath = "weekly.parquet"\n')
     maps[~newest].to_parquet(tmp_path / "area" / "weekly.parquet")
-    before = flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+    before = flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
     everywhere = shapely.box(*maps.total_bounds)
     maps.assign(DM=maps["DM"].where(~newest, 4), geometry=maps.geometry.where(~newest, everywhere)).to_parquet(
         tmp_path / "area" / "weekly.parquet")
-    clean = flow.run(path, tmp_path / "clean", workers=1, part_lots=12, reuse=False)
+    clean = flow.run(path, tmp_path / "clean", workers=1, part_lots=25, reuse=False)
     with monkeypatch.context() as patch:
         for name in ("_ground", "_estimate"):
             patch.setattr(part_tasks, name, None)  # whoever calls it fails
-        again = flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+        again = flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
     assert digests(again.folder) == digests(clean.folder)
     weekly, former = (gpd.read_parquet(run.folder / "lots.parquet") for run in (again, before))
     assert set(weekly["drought_category"]) - set(former["drought_category"])
@@ -115,12 +115,14 @@ def test_a_new_weekly_map_takes_everything_else_from_the_store(example: Path, tm
 
 def test_another_lot_or_another_movement_is_not_taken_from_the_store(example: Path, tmp_path: Path) -> None:
     path = write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20")
-    flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+    flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
     lots = gpd.read_file(path.parent / "lots.gpkg", layer="lots")
     lots.loc[3, "lot_id"] = "renamed"
     lots.to_file(path.parent / "lots.gpkg", layer="lots")
+    renamed = flow.run(path, tmp_path / "runs", workers=1, part_lots=25)
+    assert gpd.read_parquet(renamed.folder / "lots.parquet")["lot_id"].tolist() == lots["lot_id"].tolist()
     path.write_text(path.read_text(encoding="utf-8").replace("draws = 20", "draws = 22"), encoding="utf-8")
-    again, clean = (flow.run(path, tmp_path / name, workers=1, part_lots=12, reuse=name == "runs")
+    again, clean = (flow.run(path, tmp_path / name, workers=1, part_lots=25, reuse=name == "runs")
                     for name in ("runs", "clean"))
     assert digests(again.folder) == digests(clean.folder)
     assert again.results.facts["reused_archetypes"] == 0
@@ -143,7 +145,7 @@ def test_sparse_lots_far_from_any_soil_line_agree(open_data: Path, tmp_path: Pat
 
 
 def test_overlapping_soil_polygons_are_the_same_in_parts_and_told_once(example: Path, tmp_path: Path) -> None:
-    every = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::6]
+    every = two_widths(gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::6])
     path = write_area(example, tmp_path / "area", last="2025-05", soil=overlapping_soil(example, tmp_path / "soil.zip"),
                       lots=every, movement="draws = 20")
     one, many = (flow.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
