@@ -270,8 +270,8 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
         page.execute_script("map_riskmap.invalidateSize()")
         show(page, 40)
         names = page.execute_script(f"{ANSWERS} return names.concat(of('.facts dt'))")
-        assert names[:6] == ["Largest from now to October 2026", "Now", "Next 12 months", "Long run", "If a dry year came again",
-                             "Pour"]
+        assert names[:6] == ["Largest from now to October 2026", "Now", "Next 12 months", "Long run",
+                             "If a dry year came again", "Pour"]
         box, figure, bar, now, why, text, cautions = page.execute_script(
             "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"
             "return ['aside', '#details .figure', '#details .class-bar', '#details dd:nth-of-type(2)', '#details .why',"
