@@ -18,6 +18,7 @@ CAUTION_DATE = "The pour date is {basis}: between {lo} and {hi}. The range allow
 CAUTION_YEAR = "Poured in {year}, month unknown. The range allows for that."
 _YOUNG = (" In this lot's model runs the edge was above the middle in {share} of the months since the pour, at the "
           "most by {down}.")
+YOUNG_MOST = ", at the most by {down}"  # left out where the figure is shown as zero
 YOUNG = {  # by the weather before the pour (`movement.young`); the figures come from the lot's own model runs
     "dry": "Poured after a dry spell. After such a pour the edge tends to rise first; the dome follows within about "
            "seven years." + _YOUNG,

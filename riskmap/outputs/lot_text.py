@@ -138,8 +138,12 @@ def suction(estimate: Results, cell: str, system: str) -> list[str]:
 def young_slab(row: dict[str, Any], system: str) -> str:
     """Return what the weather before the pour did to a slab younger than seven years; empty for any other."""
     sentence = wording.YOUNG.get(str(row.get("pour_weather") or ""), "")
-    return sentence and sentence.format(share=f"{row['edge_high_pct']:.0f} %",
-                                        down=shown(abs(row["bend_largest_down_mm"]), system))
+    if not sentence:
+        return ""
+    down = abs(float(row["bend_largest_down_mm"]))
+    if telling.is_zero(down, system):
+        sentence = sentence.replace(wording.YOUNG_MOST, "")
+    return sentence.format(share=f"{row['edge_high_pct']:.0f} %", down=shown(down, system))
 
 
 def shares(estimate: Results, lot_row: int) -> list[str]:

@@ -21,7 +21,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from riskmap.common import tables
-from riskmap.outputs import palette, telling, waterfall
+from riskmap.outputs import lot_text, palette, telling, waterfall
 from riskmap.outputs.files import rounding
 from riskmap.outputs.map import web_map
 from riskmap.outputs.words import phase
@@ -260,6 +260,22 @@ def test_the_panel_says_the_calibrated_figures_as_the_terminal_does(browser: web
             told += answers
         assert sum(" calibrated (" in answer for answer in told) > 3 * 35
         assert any(re.match(r"edge high by \S+ \w+ calibrated \(middle high by ", answer) for answer in told)
+    page.find_element(By.CSS_SELECTOR, "input[value=us]").click()
+
+
+def test_the_panel_says_of_young_slabs_what_python_says(browser: webdriver.Chrome, tmp_path: Path) -> None:
+    found = results()
+    lots = found.lots.assign(pour_weather=np.resize(["dry", "wet", "middle", "several"], len(found.lots)),
+                             edge_high_pct=np.arange(len(found.lots)) % 100,
+                             bend_largest_down_mm=-np.resize([0.2, 4.0, 0.0, 0.9, 30.0], len(found.lots)))
+    page = opened(browser, web_map.write(replace(found, lots=lots), tmp_path))
+    for system in ("us", "si"):
+        page.find_element(By.CSS_SELECTOR, f"input[value={system}]").click()
+        for lot in (40, 41, 42, 43, 44):
+            row = lots.drop(columns="geometry").iloc[lot].to_dict()
+            assert not row["state"]
+            show(page, lot)
+            assert lot_text.young_slab(row, system) in details(page)
     page.find_element(By.CSS_SELECTOR, "input[value=us]").click()
 
 

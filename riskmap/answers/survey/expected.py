@@ -188,16 +188,16 @@ def _said(measured: float, middle: float, flat: float, noise: float, system: str
 
     apart = abs(measured - middle)
     sentence = f"Measured middle minus edge {told(measured)}, expected {told(middle)}, {told(apart)} apart"
+    explained = "range, reading error and building unevenness together explain"
     if apart > NORMAL_95 * noise:
-        return "not consistent", (f"{sentence}: more than range, reading error and building unevenness together "
-                                  f"explain ({told(NORMAL_95 * noise)}).")
+        return "not consistent", f"{sentence}: more than {explained} ({told(NORMAL_95 * noise)} in 95 of 100 cases)."
     if apart > NORMAL_80 * noise:
-        return "cannot tell", (f"{sentence}: between the 80 % band ({told(NORMAL_80 * noise)}) and the 95 % band "
-                               f"({told(NORMAL_95 * noise)}).")
+        return "cannot tell", (f"{sentence}: {explained} {told(NORMAL_80 * noise)} in 80 of 100 cases and "
+                               f"{told(NORMAL_95 * noise)} in 95.")
     if abs(measured) <= NORMAL_80 * flat:
         return "cannot tell", (f"{sentence}, but a slab that was built this way and never moved would read the same "
                                f"(up to {told(NORMAL_80 * flat)} from level).")
-    return "consistent", f"{sentence}: inside the 80 % band of {told(NORMAL_80 * noise)}."
+    return "consistent", f"{sentence}: {explained} {told(NORMAL_80 * noise)} in 80 of 100 cases."
 
 
 def _finite(value: object) -> float | None:

@@ -49,6 +49,14 @@ def test_typical_lot_in_the_units_of_the_page(before: str) -> None:
     assert "slab 12 m wide" in si
 
 
+def test_a_young_slab_whose_edge_was_never_high_has_no_height() -> None:
+    young = {"pour_weather": "wet", "edge_high_pct": 0.0, "bend_largest_down_mm": -0.4}
+    assert lot_text.young_slab(young, "us").endswith("in 0 % of the months since the pour.")
+    assert lot_text.young_slab({**young, "bend_largest_down_mm": -4.0, "edge_high_pct": 20.0}, "us").endswith(
+        "in 20 % of the months since the pour, at the most by 0.2 in.")
+    assert lot_text.young_slab({**young, "pour_weather": ""}, "us") == ""
+
+
 def test_an_assumed_slab_is_told_as_assumed_and_the_note_agrees() -> None:
     assumed = {**LOT, "flags": "slab_size_assumed"}
     assert lot_text.slab_width(assumed, "us") == "assumed 39 ft (12 m)"

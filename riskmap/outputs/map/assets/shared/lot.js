@@ -133,8 +133,9 @@ function numbers(facts, lot) {
   if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}. ${about.change.why}`.trim());
   row(facts, "Largest so far", largest(lot));
   const young = about.young[lot.text("pour_weather")];
-  if (young) row(facts, "Young slab", young.replace("{share}", percent(lot.number("edge_high_pct") / 100))
-    .replace("{down}", length(Math.abs(lot.number("bend_largest_down_mm")))));
+  const down = Math.abs(lot.number("bend_largest_down_mm"));
+  if (young) row(facts, "Young slab", young.replace(zero(down) ? about.young_most : "", "")
+    .replace("{share}", percent(lot.number("edge_high_pct") / 100)).replace("{down}", length(down)));
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
   tilt(facts, lot);
