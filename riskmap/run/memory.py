@@ -11,7 +11,7 @@ from riskmap.common.errors import LayerError
 
 # Measured with lots over real soil, all products, two threads: 0.97 GB at 100,000 lots, 1.40 GB at 200,000.
 BASE_BYTES, BYTES_A_LOT = 540_000_000, 4_300
-# The same in parts, measured with two workers: 2.2-2.9 GB at 1,000,000 lots. While lots are read and cleaned all of
+# The same in parts, measured with two workers: 2.1-2.7 GB at 1,000,000 lots. While lots are read and cleaned all of
 # them are in memory, later only what is reported of each.
 PARTS_BASE_BYTES, PARTS_BYTES_A_LOT = 1_200_000_000, 1_500
 # Less than this is not looked for: the next part uses the room again, and looking takes a tenth of a second (measured
