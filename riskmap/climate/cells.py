@@ -23,13 +23,14 @@ LARGEST_Z = 4.0  # an index is limited to +-4, like the driver's check values
 
 def representative_points(lot: gpd.GeoDataFrame, crs: str) -> NDArray[Any]:
     """Return a point inside each lot in EPSG:4326, None without geometry; `crs` is used where the lots have none."""
-    import geopandas as gpd
     import shapely
+    from pyproj import Transformer
 
     inside = shapely.point_on_surface(np.asarray(lot.geometry))
-    points = gpd.GeoSeries(inside, crs=lot.crs or crs).to_crs("EPSG:4326")
-    usable = ~(points.isna() | points.is_empty)
-    return np.asarray(points.where(usable, None))
+    to_degrees = Transformer.from_crs(lot.crs or crs, "EPSG:4326", always_xy=True)
+    points = np.asarray(shapely.points(*to_degrees.transform(shapely.get_x(inside), shapely.get_y(inside))))
+    points[shapely.is_missing(inside) | shapely.is_empty(inside)] = None
+    return points
 
 
 def cell_of(points: NDArray[Any], cells: gpd.GeoDataFrame) -> NDArray[np.object_]:

@@ -134,10 +134,35 @@ class BuildingOutlines:
 
 
 @dataclass(frozen=True)
+class LotsInBrief:
+    """What the reading of the other layers needs to know of the raw lots.
+
+    Attributes
+    ----------
+    rows : int
+    north_deg : float or None
+        Median latitude of the lots' centres; None when none has a place.
+    box : tuple of float or None
+        West, south, east, north of the lots on the soil map in degrees; only where buildings or context are named.
+    sources : tuple of Source
+        The lot file, and its corrections.
+    problems : tuple of Problem
+        Findings on them.
+    """
+
+    rows: int
+    north_deg: float | None
+    box: tuple[float, float, float, float] | None
+    sources: tuple[Source, ...]
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True)
 class Layers:
     """Everything that was read."""
 
-    lots: gpd.GeoDataFrame
+    lots: gpd.GeoDataFrame | None  # None when an earlier reading was used
+    lots_in_brief: LotsInBrief
     soil: SoilTables
     climate: ClimateTables | None
     drought: DroughtTables | None

@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING
 from riskmap.common.inputs import Layers
 
 if TYPE_CHECKING:
+    from riskmap.common.inputs import LotsInBrief
     from riskmap.common.settings import Area
 
 
-def read(area: Area) -> Layers:
-    """Read every layer of an area.
+def read(area: Area, lots: LotsInBrief | None = None) -> Layers:
+    """Read every layer of an area; without the lot file when `lots` says what an earlier reading of it found.
 
     Raises
     ------
@@ -28,4 +29,4 @@ def read(area: Area) -> Layers:
     """
     from riskmap.layers.catalogue import read_all
 
-    return read_all(area)
+    return read_all(area, lots)

@@ -10,6 +10,7 @@ import numpy as np
 
 from riskmap.common import equal_area
 from riskmap.common.errors import LayerError
+from riskmap.common.inputs import LotsInBrief
 from riskmap.common.problems import Problem
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ class Attempt:
     """Every layer that could be read, and why the others could not."""
 
     tables: dict[str, Any] = field(default_factory=dict)  # by role; a role is missing when it was refused or not named
+    lots_in_brief: LotsInBrief | None = None  # None when the lots were refused or not named
     sources: list[Source] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     refusals: list[str] = field(default_factory=list)
@@ -45,15 +47,18 @@ class Attempt:
         self.problems += problems
 
 
-def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
-    """Read the layers of an area one by one; a refused layer does not hide the findings in the others."""
+def read_each(area: Area, roles: Collection[str] = ROLES, lots: LotsInBrief | None = None) -> Attempt:
+    """Read the layers of an area one by one; a refused layer does not hide the findings in the others.
+
+    With `lots`, what an earlier reading of the same lot file found, that file is not read again; the result then has no
+    table of lots.
+    """
     from riskmap.layers import (
         buildings,
         climate_area,
         context,
         drought_weekly,
         index_grid,
-        lots,
         soil_key_raster,
         soil_ssurgo,
         soil_template,
@@ -63,27 +68,46 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     readers = {"ssurgo": soil_ssurgo.read, "template": soil_template.read}
     if "soil" in roles and area.soil.reader in readers:  # before the lots, because it shows where they should lie
         out.read("soil", readers[area.soil.reader], area.soil, area)
-    if "lots" in roles:
-        out.read("lots", lots.read, area.lots, area, coverage=soil_box(out.tables.get("soil")))
-        if "lots" in out.tables:
-            _set_labels_aside(out)
-            _measure(out, area.crs, out.tables["lots"], soil_box(out.tables.get("soil")))
+    if lots is not None:
+        out.lots_in_brief = lots
+        out.sources += lots.sources
+        out.problems += lots.problems
+    elif "lots" in roles:
+        _read_lots(out, area)
+    found = out.lots_in_brief
     if "soil" in roles and area.soil.reader == "key_raster":  # after the lots, because it is read around them only
         out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
     if "climate" in roles and area.climate:
         out.read("climate", climate_area.read, area.climate, area)
-        if "lots" in out.tables and "climate" in out.tables:
-            out.problems += latitude_finding(area.climate, out.tables["climate"].latitude_deg, out.tables["lots"])
+        if found is not None and "climate" in out.tables:
+            out.problems += latitude_finding(area.climate, out.tables["climate"].latitude_deg, found.north_deg)
     if "drought" in roles and area.drought:
         bounds = _bounds(out.tables.get("soil"), out.tables.get("climate"))
         out.read("drought", drought_weekly.read, area.drought, area, bounds=bounds)
     if "index" in roles and area.index:
         out.read("index", index_grid.read, area.index, area)
     for role, reader, entry in (("buildings", buildings.read, area.buildings), ("context", context.read, area.context)):
-        if role in roles and entry and "lots" in out.tables:
-            out.read(role, reader, entry, area, lots_box=lots_box(out.tables["lots"], soil_box(out.tables.get("soil"))),
-                     lots=len(out.tables["lots"]))
+        if role in roles and entry and found is not None:
+            out.read(role, reader, entry, area, lots_box=found.box, lots=found.rows)
     return out
+
+
+def _read_lots(out: Attempt, area: Area) -> None:
+    """Read the lots, and note what the other layers need to know of them."""
+    from riskmap.layers import lots
+
+    sources, problems, coverage = len(out.sources), len(out.problems), soil_box(out.tables.get("soil"))
+    out.read("lots", lots.read, area.lots, area, coverage=coverage)
+    if "lots" not in out.tables:
+        return
+    _set_labels_aside(out)
+    raw = out.tables["lots"]
+    lon, lat = _middles(raw)
+    _measure(out, area.crs, lon, lat, coverage)
+    out.lots_in_brief = LotsInBrief(
+        len(raw), float(np.median(lat)) if lat.size else None,
+        lots_box(raw, coverage) if area.buildings or area.context else None,
+        tuple(out.sources[sources:]), tuple(out.problems[problems:]))
 
 
 def _set_labels_aside(out: Attempt) -> None:
@@ -96,8 +120,8 @@ def _set_labels_aside(out: Attempt) -> None:
         out.tables["lots"] = lots.drop(columns=LABEL)
 
 
-def read_all(area: Area) -> Layers:
-    """Read every layer of an area.
+def read_all(area: Area, lots: LotsInBrief | None = None) -> Layers:
+    """Read every layer of an area; `lots` as in `read_each`.
 
     Raises
     ------
@@ -106,16 +130,17 @@ def read_all(area: Area) -> Layers:
     """
     from riskmap.common.inputs import Layers
 
-    attempt = read_each(area)
+    attempt = read_each(area, lots=lots)
     if attempt.refusals:
         raise LayerError("\n".join(attempt.refusals), problems=attempt.problems)
     tables = attempt.tables
-    return Layers(tables["lots"], tables["soil"], tables.get("climate"), tables.get("drought"), tables.get("index", ()),
-                  tuple(attempt.sources), attempt.problems, tables.get("buildings"), tables.get("context"),
-                  tables.get("labels"))
+    assert attempt.lots_in_brief is not None  # otherwise the lots were refused
+    return Layers(tables.get("lots"), attempt.lots_in_brief, tables["soil"], tables.get("climate"),
+                  tables.get("drought"), tables.get("index", ()), tuple(attempt.sources), attempt.problems,
+                  tables.get("buildings"), tables.get("context"), tables.get("labels"))
 
 
-def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.GeoDataFrame) -> list[Problem]:
+def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], here: float | None) -> list[Problem]:
     """Return a finding when the area file gives a cell a latitude far from the lots; day length follows from it.
 
     Parameters
@@ -123,15 +148,11 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
     entry : ClimateEntry
     latitude : dict
         Degrees north of each cell in use.
-    lots : GeoDataFrame
-        Raw lots in any system; the latitude is compared with the median of their centres.
+    here : float or None
+        Median latitude of the lots' centres, with which it is compared. [deg north]
     """
-    if entry.latitude_deg is None or not latitude:
+    if entry.latitude_deg is None or not latitude or here is None:
         return []
-    _, lat = _middles(lots)
-    if not lat.size:
-        return []
-    here = float(np.median(lat))
     cell, degrees = min(latitude.items(), key=lambda item: abs(item[1] - here))
     if not abs(degrees - here) > FAR_LATITUDE_DEG or not abs(here) <= 90:
         return []
@@ -142,13 +163,13 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
                     column="latitude_deg", value=f"{degrees:g}")]
 
 
-def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,
+def _measure(out: Attempt, crs: str, lon: NDArray[np.float64], lat: NDArray[np.float64],
              coverage: tuple[float, float, float, float] | None) -> None:
     """Refuse a coordinate system that distorts areas at the lots; report where only lengths are off.
 
-    Lots off the soil map get no estimate, so where there is a soil map only the lots on it are checked.
+    Lots off the soil map get no estimate, so where there is a soil map only the lots on it are checked. `lon`, `lat`
+    are the lots' centres.
     """
-    lon, lat = _middles(lots)
     if coverage is not None:
         west, south, east, north = coverage
         inside = (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)

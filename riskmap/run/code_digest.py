@@ -47,7 +47,7 @@ STAGES: Mapping[str, Stage] = {
     "estimate": Stage(("common.settings", "layers", "lots", "soil", "climate", "movement", "movement.archetypes",
                        "movement.growth", "estimates", "estimates.beside", "run.part_files", "outputs.files.rounding",
                        "outputs.files.arrow_lots", "outputs.files.geoparquet"),
-                      ("run.flow", "run.part_tasks", "run.reuse", "run.store", "run.workers")),
+                      ("run.flow", "run.kept_lots", "run.part_tasks", "run.reuse", "run.store", "run.workers")),
     # What a worker on another machine runs: the stages above and the writers of every product.
     "worker": Stage(("run.part_tasks", "run.reuse", "run.workers")),
 }

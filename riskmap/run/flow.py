@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from riskmap.common import settings as area_file
 from riskmap.common.errors import LayerError, SettingsError
 from riskmap.common.json_values import plain
-from riskmap.common.results import AreaResults, Results, RowCounts, Run, editor_row, row_steps
+from riskmap.common.results import AreaResults, Results, RowCounts, Run, editor_row
 from riskmap.common.weather import MovementInputs
 
 if TYPE_CHECKING:
@@ -70,42 +70,39 @@ class _Ready:
     lot_rows: list[list[int]]
 
 
-def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
+def _ready(area: Area, clock: _Clock, cache: Store, begin: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
     """Read the layers, clean the lots and attach the weather; return also the clean lots.
 
     `begin(lots)` gets the number of lots, and returns whether all of them will be in memory at once.
     """
-    from riskmap import climate, layers, lots
+    from riskmap import climate, layers
     from riskmap.climate import drought_to_draw as shapes
     from riskmap.common import tables
-    from riskmap.layers import catalogue
-    from riskmap.lots import assumptions as assumed
-    from riskmap.run import manifest, memory
+    from riskmap.run import kept_lots, manifest, memory
 
     with clock.stage("reading layers"):
-        all_layers = layers.read(area)
+        key = kept_lots.key_of(cache, area)
+        all_layers = layers.read(area, kept_lots.brief(cache, key, area))
         today = climate.present_month(all_layers.climate, all_layers.drought, all_layers.index, area.today)
         if against := area_file.against_today(area, today):
             raise SettingsError("\n".join(against))
         digests = manifest.input_digests(area, all_layers.sources)
     if all_layers.climate is None:
         raise LayerError("E-CLI-080 area file: there is no [climate] entry; monthly rain and temperature are needed.")
-    memory.check(len(all_layers.lots), begin(len(all_layers.lots)))
+    count = all_layers.lots_in_brief.rows
+    at_once = begin(count)
+    memory.check(count, at_once)
     with clock.stage("cleaning lots"):
-        lot, lot_problems = lots.clean(all_layers.lots, area.lot_settings, area.crs, today, str(area.lots.path),
-                                      catalogue.soil_box(all_layers.soil), all_layers.buildings)
-        tables.check(tables.LOT, lot)
-        assumptions = assumed.problems(all_layers.lots, lot, area.lot_settings, today, str(area.lots.path))
-        numbered = row_steps(all_layers.lots["source_row"].to_numpy())
-        # a copy, because a view would keep every lot in memory
-        all_layers = replace(all_layers, buildings=None, lots=all_layers.lots.iloc[:0].copy())
+        cleaned = kept_lots.clean(cache, key, area, all_layers, today, keep=not at_once)
+        lot = cleaned.lot
+        all_layers = replace(all_layers, buildings=None, lots=None)
     with clock.stage("weather of each cell"):
         weather = climate.attach(lot, all_layers.climate, all_layers.drought, all_layers.index, area.climate_settings,
                                  area.crs, today)
         tables.check(tables.LOT_CLIMATE, weather.lot_climate)
         near = shapes.near_lots(lot, all_layers.drought, today, area.movement.history_months)
-    return _Ready(area, all_layers, weather, today, [*all_layers.problems, *assumptions, *lot_problems], near, digests,
-                  numbered), lot
+    return _Ready(area, all_layers, weather, today, [*all_layers.problems, *cleaned.problems], near, digests,
+                  cleaned.lot_rows), lot
 
 
 def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None,
@@ -137,9 +134,9 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     from riskmap.run import store
     from riskmap.run.workers import InProcess
 
-    clock = _Clock(progress)
-    ready, lot = _ready(area, clock, lambda _: True)
-    return _at_once(ready, lot, clock, cache or store.Store(None), InProcess(workers)), ready.layers
+    clock, cache = _Clock(progress), cache or store.Store(None)
+    ready, lot = _ready(area, clock, cache, lambda _: True)
+    return _at_once(ready, lot, clock, cache, InProcess(workers)), ready.layers
 
 
 def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, cache: Store, pool: Workers) -> Results:
@@ -271,7 +268,7 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
 
     with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder, \
             ExitStack() as held:
-        ready, lot = _ready(area, clock, begin)
+        ready, lot = _ready(area, clock, cache, begin)
         folder.of_month(month_numbers.month_name(ready.today))
         if pool is None:
             whole = _at_once(ready, lot, clock, cache, InProcess(workers))
@@ -354,9 +351,9 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
     soil_problems = [*facts.problems, *_overlaps(ready, touched)]
     results = AreaResults(**_by_name(ready, clock, cache, soil_problems, moved.facts, line, history, inputs))
     with clock.stage("writing products") as progress:
-        pool.map(part_tasks.write_product,
-                 [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
-                  for kind in ("gpkg", "csv", "parquet")], progress)
+        pool.map(part_tasks.write_products,
+                 [(kinds, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
+                  for kinds in part_tasks.products_of_tasks(pool.size)], progress)
         shutil.rmtree(place)
         run_products.write_beside(results, folder, units, counts.out)
     return results, counts

@@ -49,11 +49,10 @@ def split(lot: gpd.GeoDataFrame, size: int = PART_LOTS) -> list[NDArray[np.int64
 
 
 def write_lots(lot: gpd.GeoDataFrame, rows: Sequence[NDArray[np.int64]], folder: Path) -> list[Path]:
-    """Write one GeoParquet file with boxes per part and return their paths."""
+    """Write one GeoParquet file per part and return their paths."""
     paths = [folder / f"lots_{number:05d}.parquet" for number in range(len(rows))]
     for path, chosen in zip(paths, rows, strict=True):
-        lot.iloc[chosen].to_parquet(path, compression="lz4", index=False, schema_version="1.1.0",
-                                    write_covering_bbox=True)
+        lot.iloc[chosen].to_parquet(path, compression="lz4", index=False, schema_version="1.1.0")
     return paths
 
 

@@ -374,8 +374,16 @@ def archetypes_of_lots(job: Job, rows: list[NDArray[np.int64]], numbers: list[ND
 
 
 # ---------------------------------------------------------------- the products
-def write_product(kind: str, folder: Path, into: Path, count: int, today: str, shapes: ShapeSummary, rows: int) -> str:
-    """Write one product from the estimates of all parts in the order of the input; return its name."""
+def products_of_tasks(workers: int) -> list[tuple[str, ...]]:
+    """Return the products of each task: with few workers two share one reading of the parts, and take as long as the
+    third alone.
+    """
+    return [("gpkg",), ("csv",), ("parquet",)] if workers > 2 else [("gpkg",), ("csv", "parquet")]
+
+
+def write_products(kinds: tuple[str, ...], folder: Path, into: Path, count: int, today: str, shapes: ShapeSummary,
+                   rows: int) -> None:
+    """Write some products of `products_of_tasks` from the estimates of all parts in the order of the input."""
     from riskmap.outputs.files import arrow_lots, csv_table, geopackage, geoparquet
 
     paths = [_file(folder, "estimate", k) for k in range(count)]
@@ -383,11 +391,14 @@ def write_product(kind: str, folder: Path, into: Path, count: int, today: str, s
         with _whole(path.name):
             part_files.check(path)
     stream = part_files.in_order(paths, arrow_lots.ROWS)
-    if kind == "gpkg":
-        return geopackage.write_tables(stream, into, today, shapes, rows).name
-    if kind == "csv":
-        return csv_table.write_tables(stream, into).name
-    return geoparquet.write_tables(stream, into).name
+    if "csv" in kinds:
+        stream = csv_table.written(stream, into)
+    if "parquet" in kinds:
+        geoparquet.write_tables(stream, into)
+    elif "gpkg" in kinds:
+        geopackage.write_tables(stream, into, today, shapes, rows)
+    for _ in stream:
+        pass
 
 
 def _file(folder: Path, kind: str, number: int) -> Path:

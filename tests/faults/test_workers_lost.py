@@ -143,7 +143,7 @@ def test_a_damaged_part_in_the_store_is_computed_again(area: Path, clean: flow.R
 def test_a_part_damaged_in_mid_run_is_told_by_name(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
                                                    file: str) -> None:
     stage = {"lots": "soil_of_part", "ground": "estimate_of_part", "weekly": "estimate_of_part",
-             "estimate": "write_product"}[file.split("_")[0]]
+             "estimate": "write_products"}[file.split("_")[0]]
     real = getattr(part_tasks, stage)
 
     def after_damage(*task: object) -> object:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -90,15 +90,21 @@ def write(results: Results, folder: Path, *, raw: bool = False) -> Path:
 
 def write_tables(parts: Iterable[pa.Table], folder: Path, *, raw: bool = False) -> Path:
     """Write `lots.csv` from tables of `arrow_lots`, in their order."""
+    for _ in written(parts, folder, raw=raw):
+        pass
+    return folder / NAME
+
+
+def written(parts: Iterable[pa.Table], folder: Path, *, raw: bool = False) -> Iterator[pa.Table]:
+    """Write `lots.csv` from the tables that pass, and yield each of them for the next writer."""
     from pyarrow import csv
 
-    path = folder / NAME
-    with path.open("wb") as sink:
+    with (folder / NAME).open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")
         for number, part in enumerate(parts):
-            part = _as_cells(arrow_lots.without(part, arrow_lots.GEOMETRY, arrow_lots.BOX), raw=raw)
-            csv.write_csv(part, sink, csv.WriteOptions(include_header=number == 0, quoting_style="needed"))
-    return path
+            cells = _as_cells(arrow_lots.without(part, arrow_lots.GEOMETRY, arrow_lots.BOX), raw=raw)
+            csv.write_csv(cells, sink, csv.WriteOptions(include_header=number == 0, quoting_style="needed"))
+            yield part
 
 
 def _as_cells(part: pa.Table, *, raw: bool) -> pa.Table:

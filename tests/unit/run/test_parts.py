@@ -7,7 +7,6 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 import pytest
 import shapely
 from hypothesis import given
@@ -49,7 +48,7 @@ def test_lots_without_a_shape_come_last_and_stay_in_order() -> None:
     assert list(part_files.along_curve(frame)) == list(range(9))
 
 
-def test_parts_are_geoparquet_with_boxes(tmp_path: Path) -> None:
+def test_parts_are_geoparquet(tmp_path: Path) -> None:
     frame = lots(200)
     rows = part_files.split(frame, 60)
     paths = part_files.write_lots(frame, rows, tmp_path)
@@ -57,8 +56,6 @@ def test_parts_are_geoparquet_with_boxes(tmp_path: Path) -> None:
         back = gpd.read_parquet(path)
         assert back.crs == frame.crs
         assert list(back["lot_row"]) == list(part)
-        assert "bbox" in pq.read_schema(path).names
-        assert len(gpd.read_parquet(path, bbox=(0, 0, 1, 1))) <= 1
 
 
 @given(st.lists(st.integers(0, 3), max_size=40), st.integers(1, 15))
