@@ -1,4 +1,4 @@
-"""Cleaned lots that are found again: a new weekly map does not need a million lots to be read and cleaned anew.
+"""Cleaned lots that are found again, so that a new weekly map does not need a million lots to be read and cleaned.
 
 A run in parts keeps the table of cleaned lots in the store, under the digests of everything that decides it: the lot
 file with the files beside it, corrections, soil map, buildings, settings, present month and code. Labels never get

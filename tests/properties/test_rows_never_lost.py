@@ -125,7 +125,7 @@ def test_cleaning_and_scoring_lose_no_row(area, found, rows):
 def test_the_whole_job_loses_no_row(area, found, rows):
     raw = table_of(rows, found)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(layers, "read", lambda _: dataclasses.replace(found, lots=raw))
+        patch.setattr(layers, "read", lambda *_: dataclasses.replace(found, lots=raw))
         results, _ = flow.assess(area, workers=1)
     answered(results.lots, [r[0] for r in rows])
 
@@ -134,7 +134,7 @@ def test_every_fault_alone_is_answered_in_the_whole_job(area, found):
     rows = [(f"lot {fault}", "1985", "", "slab on ground", 12.0, 18.0, fault, 400) for fault in FAULTS]
     raw = table_of(rows, found)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(layers, "read", lambda _: dataclasses.replace(found, lots=raw))
+        patch.setattr(layers, "read", lambda *_: dataclasses.replace(found, lots=raw))
         estimate = flow.assess(area, workers=1)[0].lots
     answered(estimate, [r[0] for r in rows])
     state = dict(zip(FAULTS, estimate["state"], strict=True))
