@@ -8,18 +8,14 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING
 
 from riskmap.run import reuse, store
 
 if TYPE_CHECKING:
     import pytest
-
-    from riskmap.movement import reduced_model
 
 IN_SUBPROCESSES = Path(__file__).parent / "in_subprocesses"
 AREAS = ("area_september.toml", "area.toml")
@@ -63,47 +59,15 @@ def with_store(outputs: Path, kept: Path) -> Path:
     return outputs
 
 
-@dataclass(frozen=True)
-class _Both:
-    """The shelf of a run's own store, filled from the one that the session shares."""
-
-    own: reduced_model.Shelf
-    shared: reduced_model.Shelf
-
-    def take(self, name: str) -> reduced_model.ReducedModel | None:
-        found = self.own.take(name)
-        if found is None and (found := self.shared.take(name)) is not None:
-            self.own.put(name, found)
-        return found
-
-    def put(self, name: str, model: reduced_model.ReducedModel) -> None:
-        self.own.put(name, model)
-        self.shared.put(name, model)
-
-
 def share_models(folder: Path) -> None:
-    """Let this process, and every Python that it starts, build a model only when no other one of the session has.
+    """Let this process build a model of a strip only when no other one of the session has.
 
-    A model from the shelf is the one that was put there to the last bit; tests/unit/run/test_store_reuse.py shows it.
+    They are not kept beside the compiled code, so that a test that changes how models are built spoils none for later
+    sessions.
     """
     from riskmap.movement import reduced_model
 
-    for module in (reuse, reduced_model):
-        share_in(module, folder)
-    os.environ |= {"RISKMAP_TEST_MODELS": str(folder), "RISKMAP_TEST_SHARED_RUNS": __file__,
-                   "PYTHONPATH": os.pathsep.join(filter(None, [str(IN_SUBPROCESSES), os.environ.get("PYTHONPATH")]))}
-
-
-def share_in(module: ModuleType, folder: str | Path) -> None:
-    """Let one of the two modules that know of models take them from a folder and put them there."""
-    shared = reuse._Models(store.Store(Path(folder)))
-    if module.__name__ == "riskmap.movement.reduced_model":
-        module._shelf[:] = [shared]
-        return
-
-    def models_of(kept: store.Store) -> AbstractContextManager[None]:
-        from riskmap.movement import reduced_model
-
-        return reduced_model.kept_on(_Both(reuse._Models(kept), shared))
-
-    module.models_of = models_of
+    shared = store.Store(folder)
+    reuse.models_of_machine = lambda: shared
+    reduced_model._shelf[:] = [reuse._Models(shared)]
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(IN_SUBPROCESSES), os.environ.get("PYTHONPATH")]))

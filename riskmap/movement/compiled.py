@@ -78,6 +78,12 @@ def _cache_of(function: Function) -> FunctionCache | None:
     return None
 
 
+def folder() -> Path | None:
+    """Return the folder in which compiled code is kept between runs; None where nothing can be."""
+    cache = _cache_of(compiled)
+    return None if cache is None else Path(cache.cache_path)
+
+
 @cache
 def _use_temporary_folder() -> bool:
     """Let the compiler store its code in a folder of this account below the temporary folder; false without one."""

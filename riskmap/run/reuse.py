@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,6 +40,7 @@ _SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "
 BATCH = 5000  # archetypes, some ten seconds on one core: a stopped run loses at most this much
 SMALLEST_BATCH, ROUNDS = 500, 4  # for several workers: each gets about four batches, so that they end together
 MOST_FILES = 12  # of one cell; more files are combined
+MODELS_BYTES = 256 * 1024**2  # of this machine: a version of the code has some 20 to 50 MB
 
 
 # ---------------------------------------------------------------- keys
@@ -157,10 +159,23 @@ def compute_batch(area: Area, store: Store, name: str, archetypes: pd.DataFrame,
 
 
 def models_of(store: Store) -> AbstractContextManager[None]:
-    """Return a context in which reduced models are taken from a store and put into it."""
+    """Return a context in which reduced models are kept between runs.
+
+    A model depends on the code and on one ratio alone, as compiled code does. So all areas of a machine share them
+    beside the compiled code; where nothing can be kept there, they are in the store.
+    """
     from riskmap.movement import reduced_model
 
-    return reduced_model.kept_on(_Models(store))
+    return reduced_model.kept_on(_Models(models_of_machine() or store))
+
+
+@cache
+def models_of_machine() -> Store | None:
+    """Return the folder of reduced models that all areas share; None where compiled code cannot be kept."""
+    from riskmap.movement import compiled
+
+    beside = compiled.folder()
+    return None if beside is None else Store(beside / "models", MODELS_BYTES)
 
 
 @dataclass(frozen=True)

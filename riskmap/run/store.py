@@ -37,9 +37,10 @@ _OWN = re.compile(r"[0-9a-f]{32}[a-z_]*-[0-9a-f]{32}\.(?:parquet|\d+\.part)")  #
 
 @dataclass(frozen=True)
 class Store:
-    """A folder of results. With `folder` None it stores nothing and finds nothing."""
+    """A folder of results, of at most `largest` bytes. With `folder` None it stores nothing and finds nothing."""
 
     folder: Path | None
+    largest: int = LARGEST_BYTES
 
     def get(self, key: str) -> tuple[pd.DataFrame, dict[str, Any]] | None:
         """Return the rows and facts stored under a key, or None. Damaged files are removed, the others are used."""
@@ -133,14 +134,14 @@ class Store:
         writing it.
         """
         assert self.folder is not None
-        written = _written.get(self.folder, LARGEST_BYTES) + newest.stat().st_size
-        _written[self.folder] = written if written < COUNTED_EVERY * LARGEST_BYTES else 0
+        written = _written.get(self.folder, self.largest) + newest.stat().st_size
+        _written[self.folder] = written if written < COUNTED_EVERY * self.largest else 0
         if _written[self.folder]:
             return
         own = [(kind, path) for path in self.folder.iterdir() if _OWN.fullmatch(path.name) and (kind := _kind(path))]
         total = sum(kind.st_size for kind, _ in own)
         for kind, path in sorted(own, key=lambda one: (one[0].st_mtime, one[1])):
-            if total <= LARGEST_BYTES:
+            if total <= self.largest:
                 return
             if path != newest:
                 total -= kind.st_size

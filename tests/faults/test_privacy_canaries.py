@@ -25,7 +25,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from shared_runs import IN_SUBPROCESSES
 
 from riskmap.common import settings
 from riskmap.common.results import RowCounts
@@ -38,7 +37,7 @@ PERSONAL = ("OwnerName", "owner_2", "MAILING_ADDR", "mail zip", "Exempt_Cd", "ho
             "PhoneNo", "e-mail", "EMAIL_1", "birth_date", "ssn", "Taxpayer", "disabled_vet", "race", "buyer")
 UNUSED = ("situs_street", "note", "=cmd", "subdivision_2")  # not on the list of known columns, so let go as well
 USER = "qzuserzq"
-PATHS = os.pathsep.join([str(IN_SUBPROCESSES), str(Path(__file__).parents[2])])  # of a Python that runs a command line
+ROOT = str(Path(__file__).parents[2])  # where a Python that runs a command line finds the package
 ANSWERED_AND_NOT = 8  # lots of each state that are taken from the example
 
 
@@ -158,7 +157,7 @@ def run(request: pytest.FixtureRequest, example: Path, tmp_path_factory: pytest.
     env = {**os.environ, "HOME": str(home), "USER": USER, "LOGNAME": USER, "USERNAME": USER,
            "TMPDIR": str(home / "tmp"), "XDG_CACHE_HOME": str(home / ".cache"), "RISKMAP_TRACE": "1"}
     done = subprocess.run([sys.executable, "-m", "riskmap", "estimate", str(area), "--outputs", "outputs",
-                           "--workers", "1"], cwd=work, env={**env, "PYTHONPATH": PATHS},
+                           "--workers", "1"], cwd=work, env={**env, "PYTHONPATH": ROOT},
                           capture_output=True, text=True, check=False)
     assert done.returncode in (0, 1), done.stderr
     folder = run_folder.latest(work / "outputs")
@@ -309,7 +308,7 @@ def twice(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Twice:
     labelled.write_text(text.replace("[lots]\n", '[lots]\nlabel = "situs_street"\n', 1), encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "-m", "riskmap", "estimate", str(labelled), "--outputs", "outputs", "--workers", "1"],
-        cwd=work, env={**os.environ, "PYTHONPATH": PATHS, "RISKMAP_TRACE": "1"},
+        cwd=work, env={**os.environ, "PYTHONPATH": ROOT, "RISKMAP_TRACE": "1"},
         capture_output=True, text=True, check=False)
     assert done.returncode in (0, 1), done.stderr
     first = run_folder.latest(work / "outputs")

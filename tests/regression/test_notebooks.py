@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from shared_runs import IN_SUBPROCESSES
 
 import riskmap
 from riskmap.common import wording
@@ -161,8 +160,7 @@ def kernel(example_runs: Path, tmp_path_factory: pytest.TempPathFactory) -> Iter
     place = tmp_path_factory.mktemp("kernel")
     (place / "site").mkdir()
     (place / "site" / "sitecustomize.py").write_text(
-        NO_NETWORK + STORE.format(str(example_runs / store.FOLDER))
-        + (IN_SUBPROCESSES / "sitecustomize.py").read_text(encoding="utf-8"), encoding="utf-8")
+        NO_NETWORK + STORE.format(str(example_runs / store.FOLDER)), encoding="utf-8")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PYTHONPATH", os.pathsep.join([str(place / "site"), str(ROOT)]))
         patch.setenv("TMPDIR", str(place / "scratch"))

@@ -23,6 +23,7 @@ PROFILE = pd.DataFrame({"profile_id": [0, 1], "component_name": ["a", "b"], "roc
                         "water_table_all_year_m": [np.inf, np.inf]})
 LAYER = pd.DataFrame({"profile_id": [0, 0, 1], "top_m": [0.0, 0.5, 0.0], "bottom_m": [0.5, 2.0, 1.5],
                       "lep_low_pct": [3.0, 6.0, 6.0], "lep_pct": [5.0, 8.0, 8.0], "lep_high_pct": [6.0, 9.0, 9.0]})
+PLACE_OF_MODELS = reuse.models_of_machine.__wrapped__  # before a session of tests gets a place of its own
 AREA = settings.Area.model_validate({"name": "a", "lots": {"path": "l.csv"}, "soil": {"path": "s.zip"}})
 
 
@@ -116,20 +117,19 @@ def test_a_whole_file_that_is_no_table_is_dropped(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_folder_does_not_grow_without_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    kept = store.Store(tmp_path)
-    kept.put("a" * 32, pd.DataFrame({"a": range(1000)}), {})
-    monkeypatch.setattr(store, "LARGEST_BYTES", 10)
+def test_the_folder_does_not_grow_without_end(tmp_path: Path) -> None:
+    store.Store(tmp_path).put("a" * 32, pd.DataFrame({"a": range(1000)}), {})
+    kept = store.Store(tmp_path, largest=10)
     kept.put("b" * 32, pd.DataFrame({"a": range(1000)}), {})
     assert kept.get("a" * 32) is None
     assert kept.get("b" * 32) is not None
 
 
 def test_the_folder_is_counted_again_after_a_share_of_its_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    kept, rows = store.Store(tmp_path), pd.DataFrame({"a": range(1000)})
-    kept.put("a" * 32, rows, {})
+    rows = pd.DataFrame({"a": range(1000)})
+    store.Store(tmp_path).put("a" * 32, rows, {})
     size = sum(path.stat().st_size for path in tmp_path.iterdir())
-    monkeypatch.setattr(store, "LARGEST_BYTES", 4 * size)
+    kept = store.Store(tmp_path, largest=4 * size)
     monkeypatch.setattr(store, "COUNTED_EVERY", 0.7)
     sizes = []
     for number in range(12):
@@ -138,7 +138,7 @@ def test_the_folder_is_counted_again_after_a_share_of_its_size(tmp_path: Path, m
     assert min(sizes[4:]) < 4.1 * size < max(sizes) < (1.7 * 4 + 0.1) * size
 
 
-def test_only_own_files_are_pruned_or_dropped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_only_own_files_are_pruned_or_dropped(tmp_path: Path) -> None:
     digest = "0123456789abcdef" * 2
     elsewhere = tmp_path / "elsewhere"
     elsewhere.write_bytes(b"mine")
@@ -150,8 +150,7 @@ def test_only_own_files_are_pruned_or_dropped(tmp_path: Path, monkeypatch: pytes
     (folder / f"{'c' * 32}-{digest}.parquet").mkdir()
     (folder / f"{'a' * 32}-{digest}.parquet").symlink_to(elsewhere)
     before = {path.name: path.is_dir() or path.read_bytes() for path in folder.iterdir()}
-    monkeypatch.setattr(store, "LARGEST_BYTES", 10)
-    kept = store.Store(folder)
+    kept = store.Store(folder, largest=10)
     assert kept.get("a" * 32) is None
     assert kept.get("c" * 32) is None
     kept.put("a" * 32, pd.DataFrame({"a": range(1000)}), {}, anew=True)
@@ -285,3 +284,38 @@ def test_a_shape_is_the_same_from_the_store() -> None:
     again = shape_now.from_flat(shape_now.flat(made))
     for name in ("lines_mm", "gap_mm", "ground_mm"):
         assert np.array_equal(getattr(made, name), getattr(again, name))
+
+
+def test_areas_share_their_models_beside_the_compiled_code(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from riskmap.movement import compiled, reduced_model
+
+    monkeypatch.setattr(reuse, "models_of_machine", PLACE_OF_MODELS)
+    monkeypatch.setattr(compiled, "folder", lambda: tmp_path / "code")
+    with reuse.models_of(store.Store(tmp_path / "one")):
+        reduced_model.cached.cache_clear()
+        first = reduced_model.cached(1.35)
+    assert not (tmp_path / "one").exists()
+    monkeypatch.setattr(reduced_model, "build", None)  # what would be built again
+    for other in (store.Store(tmp_path / "two"), store.Store(None)):
+        with reuse.models_of(other):
+            reduced_model.cached.cache_clear()
+            assert np.array_equal(reduced_model.cached(1.35).output, first.output)
+
+
+def test_models_are_in_the_store_where_compiled_code_cannot_be_kept(tmp_path: Path,
+                                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    from riskmap.movement import reduced_model
+
+    monkeypatch.setattr(reuse, "models_of_machine", lambda: None)
+    with reuse.models_of(store.Store(tmp_path)):
+        reduced_model.cached.cache_clear()
+        reduced_model.cached(1.35)
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_models_lie_where_compiled_code_does() -> None:
+    from riskmap.movement import compiled, kernels
+
+    place = compiled.folder()
+    assert place is not None
+    assert place == Path(kernels.project._cache.cache_path)  # type: ignore[attr-defined]
