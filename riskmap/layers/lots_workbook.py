@@ -36,7 +36,7 @@ EXACT = 1e15  # published: a spreadsheet keeps 15 digits of a number (Excel spec
 YEARS_AS_DATES = dt.date(1905, 1, 23), dt.date(1905, 9, 30)
 MOST_SUCH = 0.5  # judgement: largest share of such dates in a column; few houses on a slab are that old
 _MASK = re.compile(r"0+(?:[ -]+0+)*")
-_NOT_DATE = re.compile(r'\\.|_.|\*.|"[^"]*"|\[[^\]]*\]')  # parts of a format that stand for themselves
+_NOT_DATE = re.compile(r'\\.|_.|\*.|"[^"]*"|\[[^\]]*\]')  # parts of a format that are shown as they are
 
 
 @dataclass(frozen=True)
