@@ -1,4 +1,4 @@
-"""A workbook of lots that is dropped into the window: its sheet is chosen on the page, and why it is refused is said."""
+"""A workbook of lots that is dropped into the window: its sheet is chosen on the page, and a refusal has its reason."""
 
 from __future__ import annotations
 
