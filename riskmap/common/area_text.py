@@ -74,8 +74,8 @@ def _instead(kind: str, name: str) -> str:
     """Return what to do with a file of data that was given where an area file is expected."""
     if kind == "a PDF":
         return "`riskmap new` writes one from files of lots, soil and weather."
-    if name.lower().endswith((".xlsx", ".xls", ".xlsm")):
-        return "Save the sheet with the lots as a CSV in UTF-8; `riskmap new` writes an area file from it."
+    if name.lower().endswith((".xls", ".xlsm")):
+        return "Save the table of lots as .xlsx; `riskmap new` writes an area file from it."
     return f"`riskmap new {name}` writes one from it."
 
 

@@ -1,4 +1,4 @@
-"""Read a lot file: GeoPackage, GeoParquet, shapefile, GeoJSON, KML or CSV, in our names and units.
+"""Read a lot file: GeoPackage, GeoParquet, shapefile, GeoJSON, KML, CSV or XLSX, in our names and units.
 
 Every attribute is read as text, so that `007`, `1E5`, `NA` and 17-digit identifiers survive; the few numbers are
 converted afterwards. Only columns on the list of `lots_columns` are kept. One module per family of formats.
@@ -17,7 +17,7 @@ from riskmap.common import units
 from riskmap.common.errors import LayerError, joined, shown, visible
 from riskmap.common.inputs import Source
 from riskmap.common.problems import Problem, kept_by_refusal
-from riskmap.layers import crs_advice, lots_corrections, lots_csv, lots_kml, lots_vector
+from riskmap.layers import crs_advice, lots_corrections, lots_csv, lots_kml, lots_vector, lots_workbook, workbook
 from riskmap.layers.lots_columns import (
     LABEL,
     NUMBER_COLUMNS,
@@ -39,9 +39,9 @@ if TYPE_CHECKING:
 
 FORMATS = {".gpkg": "GPKG", ".geojson": "GeoJSON", ".json": "GeoJSON", ".zip": "ESRI Shapefile",
            ".shp": "ESRI Shapefile", ".parquet": "Parquet", ".geoparquet": "Parquet", ".csv": "CSV", ".kml": "KML",
-           ".kmz": "KML"}
+           ".kmz": "KML", ".xlsx": "XLSX"}
 _MAGIC = {"GPKG": b"SQLite format 3\x00", "Parquet": b"PAR1", "GeoJSON": b"{", ".zip": b"PK\x03\x04",
-          ".shp": b"\x00\x00\x27\x0a", ".kml": b"<", ".kmz": b"PK\x03\x04"}
+          ".shp": b"\x00\x00\x27\x0a", ".kml": b"<", ".kmz": b"PK\x03\x04", "XLSX": b"PK\x03\x04"}
 
 
 def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
@@ -61,9 +61,9 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
     GeoDataFrame, list of Source, list of Problem
         Columns lot_id, source_row, the other `TEXT_COLUMNS` as text (empty when missing), `NUMBER_COLUMNS` in metres
         and millimetres (nan when missing), geometry in the file's own coordinate system; one row per row of the file.
-        `source_row` counts as an editor does: the heading of a CSV is row 1, the first feature of a layer is 1. `attrs`
-        has what `lots_columns.column_notes` says about the file's columns. Where the entry names a column of labels,
-        its texts are the column `label`; `catalogue` takes them out before any stage sees the lots.
+        `source_row` counts as an editor does: the heading of a CSV or of a sheet is row 1, the first feature of a layer
+        is 1. `attrs` has what `lots_columns.column_notes` says about the file's columns. Where the entry names a column
+        of labels, its texts are the column `label`; `catalogue` takes them out before any stage sees the lots.
 
     Raises
     ------
@@ -134,6 +134,8 @@ def _format(path: Path, name: str) -> str:
         head = stream.read(64)
     if not head.strip():
         raise LayerError(f"E-LOT-001 {name}: the file is empty.")
+    if kind == "XLSX":
+        workbook.refuse_old(path, name)
     magic = _MAGIC.get(path.suffix.lower(), _MAGIC.get(kind, b""))
     if not head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n").startswith(magic.strip()):
         raise LayerError(f"E-LOT-001 {name}: the content is not {kind}, whatever the name says; "
@@ -150,7 +152,7 @@ def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> RawLots:
     import pyarrow as pa
 
     reader = {"CSV": lots_csv.read_csv, "Parquet": lots_vector.read_parquet,
-              "KML": lots_kml.read_kml}.get(kind, lots_vector.read_ogr)
+              "KML": lots_kml.read_kml, "XLSX": lots_workbook.read_workbook}.get(kind, lots_vector.read_ogr)
     try:
         return reader(path, name, entry, kind)
     except UnicodeDecodeError:

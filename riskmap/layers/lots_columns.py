@@ -26,9 +26,9 @@ TEXT_COLUMNS = ("lot_id", "pour_date", "pour_date_early", "pour_date_late", "pou
                 "land_use", "post_tensioned")
 NUMBER_COLUMNS = ("slab_width_m", "slab_length_m", "beam_depth_mm")
 OTHER_UNITS = ("slab_width_ft", "slab_length_ft", "beam_depth_in")  # converted to the columns above
-PLACE_COLUMNS = ("lon", "lat", "geometry")  # CSV only
+PLACE_COLUMNS = ("lon", "lat", "geometry")  # tables only: CSV and workbooks
 KNOWN = TEXT_COLUMNS + NUMBER_COLUMNS + OTHER_UNITS + PLACE_COLUMNS
-ALSO_CALLED = {"longitude": "lon", "latitude": "lat", "wkt": "geometry"}  # CSV headings
+ALSO_CALLED = {"longitude": "lon", "latitude": "lat", "wkt": "geometry"}  # headings of tables
 
 # About people, not ground: these are never read, whatever the file calls them. They are compared with whole words of a
 # column name.

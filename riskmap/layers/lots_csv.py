@@ -10,7 +10,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -74,7 +74,29 @@ def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> R
     text = _decoded(path.read_bytes(), name, problems)
     named = {theirs.strip().lower() for theirs in entry.columns.values() if theirs}
     table, heading, rows = _table(text, name, problems, wanted=named or KNOWN)
-    _check_heading(heading, entry, name)
+    check_heading(heading, entry, name)
+    return as_lots(table, heading, rows, name, entry, problems)
+
+
+def as_lots(table: pd.DataFrame, heading: list[str], rows: NDArray[np.int64], name: str, entry: LotsEntry,
+            problems: list[Problem]) -> RawLots:
+    """Return the lots of a table of texts with a heading.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Its columns are numbered by their places in the heading; those that are not used may be left out.
+    heading : list of str
+    rows : int array
+        The number of each row as an editor shows it.
+    name, entry, problems
+        The name of the file, its entry in the area file, and the findings, to which more are added.
+
+    Raises
+    ------
+    LayerError
+        When no column identifies a lot or gives a place, or `match_columns` refuses the columns.
+    """
     names, dropped = match_columns(heading, entry, name, csv_place=True)
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)
     labels = [table[heading.index(theirs)] for theirs in label_column(heading, entry, name).values()]
@@ -177,8 +199,7 @@ def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2
     short = _short(text[offset:], separator, (table[width - 1] == "").to_numpy(dtype=bool), width)
     first = table[0].str.strip()
     blank, again = _same(table, first, [""] * width), _same(table, first, heading)
-    _tell_rows(blank, rows, "W-LOT-006", name, "are blank", problems)
-    _tell_rows(again & ~blank, rows, "W-LOT-004", name, "repeat the heading", problems)
+    tell_rows_left(rows[blank], rows[again & ~blank], name, problems)
     _tell_short(short & ~blank & ~again, rows, name, problems)
     lots = ~blank & ~again
     if not lots.all():
@@ -231,7 +252,7 @@ def _tell_short(short: NDArray[np.bool_], rows: NDArray[np.int64], name: str, pr
             row=int(rows[short][0])))
 
 
-def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
+def check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
     """Refuse a first row of values: as column names they could reveal what is in columns that are never read."""
     known = {*KNOWN, *ALSO_CALLED}
     if any(cell.lower() in known for cell in heading) or (set(entry.columns.values()) - {""}) & set(heading):
@@ -276,12 +297,13 @@ def _same(table: pd.DataFrame, first: pd.Series, cells: list[str]) -> NDArray[np
     return same
 
 
-def _tell_rows(mask: NDArray[np.bool_], rows: NDArray[np.int64], code: str, name: str, what: str,
-               problems: list[Problem]) -> None:
-    if mask.any():
-        problems.append(Problem(code, name, rule=f"{int(mask.sum())} rows {what}: {joined(rows[mask])}.",
-                                remedy="Remove them.", action="Skipped: they are not lots.",
-                                row=int(rows[mask][0])))
+def tell_rows_left(blank: Sequence[int] | NDArray[np.int64], again: Sequence[int] | NDArray[np.int64], name: str,
+                   problems: list[Problem]) -> None:
+    """Report the numbers of rows that are blank and of those that repeat the heading."""
+    for code, what, rows in (("W-LOT-006", "are blank", blank), ("W-LOT-004", "repeat the heading", again)):
+        if len(rows):
+            problems.append(Problem(code, name, rule=f"{len(rows)} rows {what}: {joined(rows)}.",
+                                    remedy="Remove them.", action="Skipped: they are not lots.", row=int(rows[0])))
 
 
 def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, column: str,

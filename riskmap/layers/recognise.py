@@ -22,7 +22,7 @@ MOST_FILES = 20_000  # judgement: a delivery has some hundred files; more is a w
 DEEPEST_ZIP = 2  # judgement: zips in a zip are met, as some sites pack what was chosen; deeper ones are not
 # Files that belong to another one, or that every system leaves behind; they are not listed.
 _BESIDE = {".shx", ".dbf", ".prj", ".cpg", ".sbn", ".sbx", ".qix", ".qpj", ".lock", ".aux", ".ovr", ".tfw", ".wal"}
-_SHAPES = {*(suffix for suffix, kind in lots.FORMATS.items() if kind != "CSV"), ".sqlite", ".db"}
+_SHAPES = {*(suffix for suffix, kind in lots.FORMATS.items() if kind not in ("CSV", "XLSX")), ".sqlite", ".db"}
 _GRIDS = {".tif", ".tiff", ".gtiff"}
 _TABLES = {".csv", ".txt", ".tsv", ".gz", ".dat", ""}
 _NO_LAYER = {".md": "a text", ".pdf": "a PDF document", ".html": "a web page", ".htm": "a web page", ".py": "a program",
@@ -30,6 +30,10 @@ _NO_LAYER = {".md": "a text", ".pdf": "a PDF document", ".html": "a web page", "
              ".docx": "a document", ".qgz": "a QGIS project", ".qgs": "a QGIS project", ".lyr": "a style",
              ".mdb": "an Access database: export its table of lots as a CSV in UTF-8",
              ".accdb": "an Access database: export its table of lots as a CSV in UTF-8",
+             ".xls": "an old workbook: save its table of lots as .xlsx, and other tables as CSV in UTF-8",
+             ".xlsm": "a workbook with macros: save its table of lots as .xlsx, and other tables as CSV in UTF-8",
+             ".xlsb": "a binary workbook: save its table of lots as .xlsx, and other tables as CSV in UTF-8",
+             ".ods": "an OpenDocument spreadsheet: save its table of lots as .xlsx, and other tables as CSV in UTF-8",
              ".dwg": "a drawing: export its outlines as a GeoPackage",
              ".dxf": "a drawing: export its outlines as a GeoPackage"}
 _PROVENANCE = ".provenance"  # what `fetch` writes beside each file
@@ -151,6 +155,9 @@ class _Seen:
             out.append(Found("left", path, shown, "JSON that is not GeoJSON"))
         elif suffix in _GRIDS:
             out += _each(path, shown, lambda: [_found(path, shown, one) for one in recognise_layers.grid(path, shown)])
+        elif suffix == ".xlsx":
+            out += _each(path, shown, lambda: [_found(path, shown, each) for each in
+                                               recognise_tables.sheets(path, shown)])
         elif suffix in _SHAPES:
             out += _each(path, shown, lambda: _layers(path, shown))
         elif suffix in _TABLES or _is_record(suffix):

@@ -1,16 +1,25 @@
-"""What a file of text is: weather by months or by days, or a table with places, such as lots in a CSV."""
+"""What a table is: weather by months or by days, or rows with places, such as lots in a CSV or a workbook."""
 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from riskmap.common.errors import joined
+from riskmap.common.errors import LayerError, joined
 from riskmap.common.settings import LotsEntry
-from riskmap.layers import climate_daily, climate_monthly, lots_csv, noaa_fixed_width
+from riskmap.layers import (
+    climate_daily,
+    climate_monthly,
+    file_kinds,
+    lots_csv,
+    lots_workbook,
+    noaa_fixed_width,
+    workbook,
+)
 from riskmap.layers.lots_columns import KNOWN, RawLots, every_column, is_personal
 from riskmap.layers.recognise_layers import Seen
 
@@ -30,6 +39,7 @@ PLACE_WORDS = {
 DEGREES = {"lon": 180.0, "lat": 90.0}
 # Headings of cells that have the numbers of the national archive (divisions) or of the federal government (counties)
 NUMBERED = ("division", "climdiv", "county_fips", "fips")
+_NAMES = {word for words in PLACE_WORDS.values() for word in words} | set(KNOWN)
 MOST_NUMBERS = 0.9  # judgement: share of the filled cells of a coordinate that are numbers
 _DAY_MONTH = re.compile(r"^(\d{4})-?(\d{2})")
 
@@ -60,8 +70,7 @@ def table(path: Path, shown: str) -> Seen:
         return _weather(text) or Seen("left", f"a table that is neither weather nor lots; it has "
                                       f"{joined((name for name in text.columns if not is_personal(name)), 8)}")
     findings: list[Problem] = []
-    names = {word for words in PLACE_WORDS.values() for word in words} | set(KNOWN)
-    cells, heading, rows = lots_csv.read_table(path, shown, findings, names)
+    cells, heading, rows = lots_csv.read_table(path, shown, findings, _NAMES)
     above = any(one.code == "W-SCR-065" for one in findings)
     text = cells.set_axis([name or f"column {k + 1}" for k, name in enumerate(heading)], axis=1)
     if len(heading) < 2 or not len(text):
@@ -69,7 +78,46 @@ def table(path: Path, shown: str) -> Seen:
     weather = _weather(text.apply(lambda column: column.str.strip()))
     if weather and above:
         return Seen("left", f"{weather.reason}, with rows above its heading. Remove them and save the file again")
-    return weather or _places(text, rows, shown, findings)
+    return weather or _places(text, list(text.columns), rows, shown, findings)
+
+
+def sheets(path: Path, shown: str) -> list[Seen]:
+    """Say what each sheet of a workbook is that has a row and is not hidden.
+
+    Raises
+    ------
+    LayerError
+        When the workbook cannot be read.
+    """
+    found = lots_workbook.sheets(path, shown, _NAMES)
+    out = []
+    for sheet in found:
+        try:
+            one = _sheet(path, shown, sheet)
+        except LayerError as error:
+            if len(found) == 1:
+                raise
+            one = Seen("left", str(error).splitlines()[0].replace(f" {shown}", "", 1))
+        out.append(replace(one, layer=sheet.title if len(found) > 1 else ""))
+    return out or [Seen("left", "a workbook without a row")]
+
+
+def _sheet(path: Path, shown: str, sheet: lots_workbook.Sheet) -> Seen:
+    """Say what one sheet is; only lots are read from a workbook."""
+    findings: list[Problem] = []
+    heading = [name or f"column {k + 1}" for k, name in enumerate(workbook.heading(sheet.texts, shown))]
+    kept = [k for k, name in enumerate(heading) if not is_personal(name)]
+    cells = lots_workbook.cells_of(path, shown, sheet, heading, kept, findings)
+    text = cells.table.set_axis([heading[k] for k in kept], axis=1)
+    if not len(text):
+        return Seen("left", "a sheet without a row below its heading")
+    weather = _weather(text.apply(lambda column: column.str.strip()))
+    if weather:
+        return Seen("left", f"{weather.reason}. {file_kinds.remedy('a workbook')}".rstrip("."))
+    seen = _places(text, heading, cells.rows, shown, findings)
+    if seen.kind == "left":
+        lots_workbook.refuse_unknown(cells, heading, shown)
+    return seen
 
 
 # ---------------------------------------------------------------- weather
@@ -151,17 +199,21 @@ def _by_days(text: pd.DataFrame, lowered: dict[str, str], key: str | None) -> bo
 
 
 # ---------------------------------------------------------------- places
-def _places(text: pd.DataFrame, rows: np.ndarray, shown: str, findings: list[Problem]) -> Seen:
-    """Return a table with coordinates or well-known text as shapes; without them it is left."""
-    kept = [name for name in text.columns if not is_personal(name)]
-    places = _place_columns(text[kept])
-    if not places and _place_columns(text[kept].apply(lambda column: column.str.replace(",", "."))):
+def _places(text: pd.DataFrame, columns: list[str], rows: np.ndarray, shown: str, findings: list[Problem]) -> Seen:
+    """Return a table with coordinates or well-known text as shapes; without them it is left.
+
+    `columns` are those of the file; `text` may lack those about people.
+    """
+    once = text.loc[:, ~text.columns.duplicated()]
+    kept = [name for name in once.columns if not is_personal(name)]
+    places = _place_columns(once[kept])
+    if not places and _place_columns(once[kept].apply(lambda column: column.str.replace(",", "."))):
         return Seen("left", "a table with coordinates whose decimal mark is a comma. Write them with a point",
                     facts={"columns": kept})
     if not places:
         return Seen("left", f"a table without weather and without a place in its rows; it has {joined(kept, 8)}",
                     facts={"columns": kept})
-    names, dropped = every_column(list(text.columns), LotsEntry(path=Path(shown)), shown)
+    names, dropped = every_column(columns, LotsEntry(path=Path(shown)), shown)
     attributes = text[kept].reset_index(drop=True)
     ours = attributes[list(places.values())].set_axis(list(places), axis=1)
     beyond = _beyond_degrees(ours)

@@ -173,18 +173,21 @@ async def area(request: Request) -> Response:
     return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE, *words))
 
 
+async def _asked(request: Request) -> tuple[dict[str, list[str]], Window, Path]:
+    """Return the form that a page of an area sent, the window, and the folder of the area."""
+    form, window = await form_of(request), window_of(request)
+    return form, window, window.areas.folder(request.path_params["area"])
+
+
 async def fetch(request: Request) -> Response:
     """Get what is missing from the public services, because the user pressed the button."""
-    await form_of(request)
-    window = window_of(request)
-    return to_job(request, _recognise(window, window.areas.folder(request.path_params["area"]), True))
+    _, window, folder = await _asked(request)
+    return to_job(request, _recognise(window, folder, True))
 
 
 async def newer(request: Request) -> Response:
     """Get newer weekly drought maps, because the user pressed the button; without newer ones nothing changes."""
-    await form_of(request)
-    window = window_of(request)
-    folder = window.areas.folder(request.path_params["area"])
+    _, window, folder = await _asked(request)
     runs = await run_in_threadpool(_runs, folder)
     if not runs or not runs[0].newest_map:
         raise WindowError("E-WIN-022 this area has no run with weekly drought maps, so there is nothing to compare "
@@ -227,9 +230,7 @@ def _news(folder: Path) -> dict[str, Any] | None:
 
 async def settings(request: Request) -> Response:
     """Write the area file as the user edited it, and check it."""
-    form = await form_of(request)
-    window = window_of(request)
-    folder = window.areas.folder(request.path_params["area"])
+    form, window, folder = await _asked(request)
     with written_by_us(folder):
         _write(folder / AREA_FILE, form.get("text", [""])[0].replace("\r\n", "\n"))
 
@@ -252,9 +253,7 @@ def _means(seen: dict[str, Any] | None) -> dict[str, str]:
 
 async def columns(request: Request) -> Response:
     """Recognise the files again with what the user says about columns of the lot file."""
-    form = await form_of(request)
-    window = window_of(request)
-    folder = window.areas.folder(request.path_params["area"])
+    form, window, folder = await _asked(request)
     seen = _seen(folder) or {}
     means = dict.fromkeys((one["name"] for one in seen.get("columns", [])), "") | _means(seen)
     named = column_menus.said(form, means, column_menus.OF_LOTS)
@@ -272,9 +271,7 @@ def _cells(seen: dict[str, Any] | None) -> list[dict[str, Any]]:
 
 async def lots_file(request: Request) -> Response:
     """Recognise the files again with the file of lots that the user chose."""
-    form = await form_of(request)
-    window = window_of(request)
-    folder = window.areas.folder(request.path_params["area"])
+    form, window, folder = await _asked(request)
     chosen = form.get("lots", [""])[0]
     if chosen not in [one["name"] for one in (_seen(folder) or {}).get("lots_files", [])]:
         raise WindowError("E-WIN-026 no file of lots was chosen. Choose one in the menu.")
@@ -283,9 +280,7 @@ async def lots_file(request: Request) -> Response:
 
 async def system(request: Request) -> Response:
     """Recognise the files again with the coordinate system of the lots that the user chose."""
-    form = await form_of(request)
-    window = window_of(request)
-    folder = window.areas.folder(request.path_params["area"])
+    form, window, folder = await _asked(request)
     chosen = form.get("crs", [""])[0]
     if chosen not in [one["code"] for one in (_seen(folder) or {}).get("systems", [])]:
         raise WindowError("E-WIN-027 no coordinate system was chosen. Choose one in the menu.")
@@ -294,9 +289,7 @@ async def system(request: Request) -> Response:
 
 async def cell(request: Request) -> Response:
     """Recognise the files again with the cell of the weather that the user chose."""
-    form = await form_of(request)
-    window = window_of(request)
-    folder = window.areas.folder(request.path_params["area"])
+    form, window, folder = await _asked(request)
     asked = _cells(_seen(folder))
     chosen = [form.get(one["key"], [""])[0] for one in asked]
     if not asked or any(name not in [cell["name"] for cell in one["cells"]]
@@ -307,9 +300,7 @@ async def cell(request: Request) -> Response:
 
 async def estimate(request: Request) -> Response:
     """Estimate the area."""
-    await form_of(request)
-    window = window_of(request)
-    folder = window.areas.folder(request.path_params["area"])
+    _, window, folder = await _asked(request)
     put, words = with_calibration(folder)
     job = window.desk.start(
         folder.name, "Estimate every lot", "estimate",

@@ -135,7 +135,7 @@ def _lots(out: Choice, found: shapes.Sorted, said: str, crs: str, surveys: list[
     if lots is None:
         out.missing.append(Missing("No file of lots was recognised.", "Give a file with a shape or coordinates and an "
                                    "id for each lot, such as the parcels of the county assessor: GeoPackage, shapefile "
-                                   "in a zip, GeoJSON, GeoParquet, KML, or CSV." + (
+                                   "in a zip, GeoJSON, GeoParquet, KML, CSV, or XLSX." + (
                                        " Or say which of your files it is (--lots NAME)." if found.could_be else "")))
         return
     others = [one.found for one in found.other_lots]

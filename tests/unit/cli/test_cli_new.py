@@ -115,13 +115,15 @@ def test_the_function_does_the_same(data: Path, tmp_path: Path) -> None:
 def test_a_wrong_start_says_what_to_do(command: list[str], data: Path, tmp_path: Path) -> None:
     """Every command that takes an area file: a zip, a folder, a table or a workbook in its place."""
     (data / "list.xlsx").write_bytes(b"PK\x03\x04" + bytes(60))
+    (data / "old.xls").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(60))
     (data / "lots.csv").write_text("lot_id,pour_date\n1,1985\n", encoding="utf-8")
     (tmp_path / "with_area").mkdir()
     (tmp_path / "with_area" / "mine.toml").write_text("", encoding="utf-8")
     for given, said in ((data / "soil_ZZ901.zip", "`riskmap new soil_ZZ901.zip` writes one"),
                         (data / "lots.gpkg", "`riskmap new lots.gpkg` writes one"),
                         (data / "lots.csv", "`riskmap new lots.csv` writes one"),
-                        (data / "list.xlsx", "Save the sheet with the lots as a CSV in UTF-8"),
+                        (data / "list.xlsx", "`riskmap new list.xlsx` writes one"),
+                        (data / "old.xls", "Save the table of lots as .xlsx"),
                         (data, f"`riskmap new {data.as_posix()}` writes one from its files"),
                         (tmp_path / "with_area", "in it: mine.toml")):
         done = run(*command, given)

@@ -263,9 +263,12 @@ def test_other_files_are_left_with_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "county.gdb").mkdir()
     (tmp_path / "county.gdb" / "a00000001.gdbtable").write_bytes(b"x")
     (tmp_path / "plan.dwg").write_bytes(b"AC1027")
+    (tmp_path / "table.ods").write_bytes(b"PK\x03\x04")
     files = {f.path.name: f for f in recognise([tmp_path], tmp_path / "u")}
     assert {f.kind for f in files.values()} == {"left"}
-    assert "Save the sheet as a CSV table" in files["sheet.xlsx"].reason
+    assert files["sheet.xlsx"].reason.startswith("E-SCR-007 cannot be read as a workbook")
+    assert files["book.xlsx"].reason.startswith("E-SCR-007 not a readable zip file")
+    assert "save its table of lots as .xlsx" in files["table.ods"].reason
     assert "geodatabase" in files["county.gdb"].reason
     assert "GeoPackage" in files["plan.dwg"].reason
     assert files["empty.csv"].reason == "the file is empty"
