@@ -8,7 +8,7 @@ Compiled code is stored in `NUMBA_CACHE_DIR`, next to the code, or in the user's
 that can be written. An account without any of them (a service, a container) gets its own folder below the system's
 temporary folder, closed to others. It is never below the outputs folder, because the stored files are executed as code
 and outputs may come from elsewhere. Where nothing can be written, functions are compiled in memory again in every run;
-results are the same.
+results are the same. Models of strips, which all areas share, are in a folder beside the compiled code (`folder`).
 """
 
 from __future__ import annotations
