@@ -96,6 +96,16 @@ def findings_csv(problems: Sequence[Mapping[str, Any]]) -> str:
     return checking.findings_csv(problems)
 
 
+def compile_ahead() -> None:
+    """Compile the equations before they are needed, which takes about 20 seconds once for each version of the code.
+
+    A first estimate that begins earlier waits for the rest of it.
+    """
+    from riskmap.movement import ahead
+
+    ahead.compile_all()
+
+
 def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs", *, units: str = "us",
              workers: int | None = None, progress: Callable[[str, float], None] | None = None,
              public_k: int | None = None, reuse: bool = True, scheduler: str | None = None,

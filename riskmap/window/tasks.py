@@ -7,6 +7,7 @@ import signal
 import threading
 import traceback
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
@@ -36,6 +37,7 @@ def work(pipe: Connection) -> None:
     if window is not None:
         threading.Thread(target=_end_with, args=(window,), daemon=True).start()
     _load()
+    threading.Thread(target=_compile, daemon=True).start()
     while True:
         try:
             task, given = pipe.recv()
@@ -65,6 +67,14 @@ def _load() -> None:
     import numba  # noqa: F401
 
     from riskmap import api  # noqa: F401
+
+
+def _compile() -> None:
+    """Compile while the user looks for files; what goes wrong here is said by the estimate that meets it."""
+    from riskmap.api.runs import compile_ahead
+
+    with suppress(Exception):
+        compile_ahead()
 
 
 # ---------------------------------------------------------------- area

@@ -29,7 +29,7 @@ NO_FILES = {"lots", "soil", "climate", "movement", "estimates"}
 PURE = ("movement/", "climate/indices/", "soil/shrink_swell.py", "soil/pedotransfer.py")
 TABLE_HANDLING = {"movement/simulation.py", "movement/soil_units.py", "movement/archetypes.py",
                   "movement/summary.py", "movement/reasons.py", "movement/past.py", "movement/growth.py",
-                  "climate/indices/__init__.py"}
+                  "movement/ahead.py", "climate/indices/__init__.py"}
 COMMANDS = {"fetch", "survey", "selftest", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
             "export", "map", "measured", "new", "read", "screen", "verify"}
 

@@ -263,7 +263,7 @@ def small_disk(place: Path, megabytes: float) -> Iterator[None]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("megabytes", [0.5, 3])  # full before the products; while they are written
+@pytest.mark.parametrize("megabytes", [0.5, 1.0])  # full before the products; while they are written
 def test_a_disk_that_is_full_is_said_and_nothing_is_half_written(megabytes: float, delivery: Delivery,
                                                                  tmp_path: Path) -> None:
     with small_disk(tmp_path / "disk", megabytes):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -45,3 +47,27 @@ def test_an_area_without_an_estimate_has_only_its_counts(tmp_path: Path) -> None
 
     assert api.five_numbers(replace(found, lots=lots)) == [("lots", f"{len(lots):,}"), ("with an estimate", "0")]
     assert "not_enough_data" in tables.STATES
+
+
+@pytest.mark.parametrize("fault", [None, ValueError("no room")])
+def test_a_worker_compiles_while_it_waits_for_its_first_task(fault: Exception | None,
+                                                             monkeypatch: pytest.MonkeyPatch) -> None:
+    begun = threading.Event()
+
+    def compile_ahead() -> None:
+        begun.set()
+        if fault is not None:
+            raise fault
+
+    monkeypatch.setattr("riskmap.api.runs.compile_ahead", compile_ahead)
+    monkeypatch.setattr(tasks, "_load", lambda: None)
+    monkeypatch.setattr(tasks.signal, "signal", lambda *_: None)
+    ours, theirs = multiprocessing.Pipe()
+    worker = threading.Thread(target=tasks.work, args=(theirs,))
+    worker.start()
+    assert begun.wait(60)
+    ours.send(("no such task", {}))
+    assert ours.recv()[0] == "fault"  # it answers all the same
+    ours.close()
+    worker.join(60)
+    assert not worker.is_alive()
