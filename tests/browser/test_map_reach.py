@@ -497,6 +497,7 @@ def test_a_base_map_is_asked_for_only_when_ticked_and_fails_quietly(browser: web
     assert sum(count(pixels(browser), c) for c in palette.SIZE) > 1000
 
 
+@pytest.mark.benchmark  # it times single frames, which come late beside other tests
 @pytest.mark.slow
 def test_a_hundred_thousand_lots(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
     """Limits are wide where a shared machine is slow at times; figures are printed."""

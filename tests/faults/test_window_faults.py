@@ -225,10 +225,12 @@ def test_a_window_killed_in_mid_run_leaves_whole_runs_and_the_files_as_given(sta
         assert status == 200
         job = client.job(answer)
         events = client.opener.open(f"{client.base}{job}/events", timeout=WAIT_S)
-        line = b""
-        while stage.encode() not in line and b'"done"' not in line:
-            line = events.readline()
-        assert stage.encode() in line
+        for line in events:
+            assert b'"done"' not in line
+            if stage.encode() in line:
+                break
+        else:
+            raise AssertionError(f"the job never said: {stage}")
         workers = psutil.Process(running.pid).children(recursive=True)
         running.kill()
         running.wait(ENDED_S)
