@@ -7,7 +7,6 @@ a download. `misbehave` puts a reply of `MISBEHAVIOUR` in the place of one of th
 from __future__ import annotations
 
 import io
-import time
 import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import replace
@@ -17,7 +16,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pyogrio
-from stand_in import Handler, Reply, SoilService, StandIn, page, send
+from stand_in import Handler, Reply, SoilService, StandIn, hang, page, send
 
 from riskmap.download import area, climate, outlines, stations
 from riskmap.download.cache import Desk
@@ -138,7 +137,7 @@ class Detour(Client):
 def _slow(good: bytes, media: str) -> Reply:
     def reply(handler: Handler, form: dict[str, str]) -> None:
         handler.wfile.write(f"HTTP/1.1 200 OK\r\ncontent-type: {media}\r\ncontent-length: {len(good)}\r\n\r\n".encode())
-        time.sleep(0.9)  # longer than the reading time limit of the tests
+        hang(handler, form)
     return reply
 
 

@@ -11,6 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 # Workers of the tests get a window of 80 columns, which the window of a user need not have; tests that want one set it.
 os.environ.pop("COLUMNS", None)
+os.unsetenv("COLUMNS")  # a library of line editing sets it behind Python's back, for every program that a test starts
 # Tests run beside each other: threads of linear algebra would only wait for each other, at ten times the work (measured
 # on the calibrations, two processes on two cores). The libraries read this when they are loaded, which is after this.
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):

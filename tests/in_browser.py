@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from selenium import webdriver
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+from selenium.webdriver.support.ui import WebDriverWait
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
 DRIVER = shutil.which("chromedriver")
@@ -17,6 +20,12 @@ NO_HOST, LOOPBACK_ONLY = "MAP * ~NOTFOUND", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"
 FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
          "--disable-background-networking", "--disable-component-update", "--disable-sync", "--window-size=1280,900",
          "--force-device-scale-factor=1")
+
+SOON_S = 60  # for what takes a moment on a machine that does nothing else
+# Timers of a page run in the order of their times, however late they are: what the page has put off for less is done.
+REST = """
+const [ms, done] = arguments, frame = document.hidden ? (next) => setTimeout(next) : requestAnimationFrame;
+setTimeout(() => frame(() => frame(() => done())), ms);"""
 
 
 def marks(what: str) -> list[pytest.MarkDecorator]:
@@ -41,3 +50,16 @@ def started(profile: Path, hosts: str = NO_HOST) -> Iterator[webdriver.Chrome]:
         yield driver
     finally:
         driver.quit()
+
+
+def until(page: webdriver.Chrome, true: Callable[[webdriver.Chrome], Any]) -> None:
+    """Wait until something is true of a page, which may put other elements in place of those it has."""
+    WebDriverWait(page, SOON_S, 0.1, (NoSuchElementException, StaleElementReferenceException)).until(true)
+
+
+def rest(page: webdriver.Chrome, seconds: float) -> None:
+    """Wait until these seconds have passed for the page itself and it has been drawn twice since.
+
+    The page of a busy computer lags behind the clock, so that the same seconds of the test would be too short.
+    """
+    page.execute_async_script(REST, 1000 * seconds)

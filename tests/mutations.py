@@ -1,4 +1,4 @@
-"""Fifteen plausible mistakes, one at a time in a copy of the package: does a test notice each?
+"""Twenty plausible mistakes, one at a time in a copy of the package: does a test notice each?
 
     python tests/mutations.py            # about a minute a mistake: each copy compiles again
 
@@ -65,6 +65,15 @@ MISTAKES = (
     Mistake("natural level not reached at depth", "movement/suction_levels.py",
             "np.clip(depth_m / active_depth_m, 0.0, 1.0)", "np.clip(depth_m / active_depth_m / 2, 0.0, 1.0)",
             "tests/verification/test_cracked_ground.py"),
+    Mistake("files of a run moved one at a time", "run/folder.py", "os.rename(run.path, run.final)",
+            "run.final.mkdir(); [os.rename(each, run.final / each.name) for each in run.path.iterdir()]",
+            "tests/faults/test_cut_off_at_every_step.py"),
+    Mistake("a run named in latest before it is there", "run/folder.py",
+            "        _put_in_place(run)\n        _announce(run, part, point)\n",
+            "        _announce(run, part, point)\n        _put_in_place(run)\n",
+            "tests/faults/test_cut_off_at_every_step.py"),
+    Mistake("files of a run not flushed to disk", "run/folder.py", "_flush(Path(folder) / file)", "pass",
+            "tests/faults/test_cut_off_at_every_step.py"),
 )
 
 

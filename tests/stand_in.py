@@ -7,6 +7,7 @@ import json
 import re
 import ssl
 import threading
+import time
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -20,6 +21,7 @@ from riskmap.download import soil_layout
 from riskmap.download.client import Client, Policy
 
 Reply = Callable[["Handler", dict[str, str]], None]
+GIVE_UP_S = 60.0  # longer than any answer takes
 
 
 class Handler(BaseHTTPRequestHandler):
@@ -61,9 +63,12 @@ class StandIn:
         self.origin = self.origin.replace("http:", "https:")
 
     def client(self, **changes: object) -> Client:
-        """Return a client that may ask this server only, and is quick to give up."""
-        quick = {"attempts": 3, "wait_s": 0.01, "longest_wait_s": 0.02, "connect_s": 2.0, "read_s": 0.4,
-                 "whole_s": 20.0}
+        """Return a client that may ask this server only, and is quick to ask again.
+
+        It waits long for an answer, which a busy machine may need; a test of a server that hangs says how long.
+        """
+        quick = {"attempts": 3, "wait_s": 0.01, "longest_wait_s": 0.02, "connect_s": GIVE_UP_S, "read_s": GIVE_UP_S,
+                 "whole_s": GIVE_UP_S}
         return Client(Policy(origins=frozenset({self.origin}), private=True, **{**quick, **changes}))  # type: ignore
 
 
@@ -103,6 +108,21 @@ def files(content: dict[str, tuple[bytes, str]]) -> Reply:
         body, media = content.get(handler.path, (b"", ""))
         send(handler, body, media, 200 if media else 404)
     return reply
+
+
+def hang(handler: Handler, form: dict[str, str]) -> None:
+    """Say nothing more until the client has hung up: a reply, or the end of one."""
+    handler.connection.settimeout(2 * GIVE_UP_S)
+    with suppress(OSError):
+        handler.connection.recv(1)
+
+
+def drip(handler: Handler) -> None:
+    """Send a byte now and then until the client has hung up."""
+    until = time.monotonic() + 2 * GIVE_UP_S
+    while time.monotonic() < until:
+        handler.wfile.write(b"{")
+        time.sleep(0.05)
 
 
 # ------------------------------------------------------------------------------------- the soil data service

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 WAIT_S = 300
+ENDED_S = 60  # until a process that was stopped has ended, on a busy machine
 
 
 @dataclass
@@ -81,4 +82,4 @@ def window(root: Path, *options: str) -> Iterator[tuple[Client, subprocess.Popen
         yield Client(address.split("/?")[0], opener, token[1]), running
     finally:
         running.terminate()
-        running.wait(30)
+        running.wait(ENDED_S)

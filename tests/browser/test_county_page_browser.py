@@ -20,7 +20,7 @@ from invented_results import HOSTILE, NEVER, results
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import Select, WebDriverWait
+from selenium.webdriver.support.ui import Select
 
 from riskmap.outputs import palette
 from riskmap.outputs.map import serve, tile_page, tiles, web_map
@@ -48,7 +48,7 @@ def ready(browser: webdriver.Chrome, address: str) -> None:
     browser.get_log("browser")
     browser.get_log("performance")
     browser.get(address)
-    WebDriverWait(browser, 30).until(lambda d: d.execute_script("return document.body.dataset.ready"))
+    in_browser.until(browser, lambda d: d.execute_script("return document.body.dataset.ready"))
 
 
 def choose_file(browser: webdriver.Chrome, path: Path) -> None:
@@ -57,7 +57,7 @@ def choose_file(browser: webdriver.Chrome, path: Path) -> None:
 
 def opened(browser: webdriver.Chrome, drawn: bool = True) -> webdriver.Chrome:
     for name in ("opened", "drawn")[: 1 + drawn]:
-        WebDriverWait(browser, 30).until(lambda d, name=name: d.execute_script(f"return document.body.dataset.{name}"))
+        in_browser.until(browser, lambda d, name=name: d.execute_script(f"return document.body.dataset.{name}"))
     return browser
 
 
@@ -69,7 +69,7 @@ def page(browser: webdriver.Chrome, folder: Path) -> webdriver.Chrome:
 
 
 def trouble(browser: webdriver.Chrome) -> str:
-    WebDriverWait(browser, 10).until(lambda d: d.find_element(By.ID, "trouble").text)
+    in_browser.until(browser, lambda d: d.find_element(By.ID, "trouble").text)
     return browser.find_element(By.ID, "trouble").text
 
 
@@ -88,14 +88,14 @@ def find(browser: webdriver.Chrome, text: str) -> None:
     box.clear()
     browser.execute_script("arguments[0].value = arguments[1];"
                            "arguments[0].dispatchEvent(new Event('input'))", box, text)
-    WebDriverWait(browser, 5).until(lambda d: d.execute_script(
+    in_browser.until(browser, lambda d: d.execute_script(
         "const b = document.querySelector('#lots li bdi'); return b && b.textContent === arguments[0]", text))
     box.send_keys(Keys.ENTER)
-    WebDriverWait(browser, 5).until(lambda d: d.execute_script(TITLE, text))
+    in_browser.until(browser, lambda d: d.execute_script(TITLE, text))
 
 
 def outlined(browser: webdriver.Chrome) -> None:
-    WebDriverWait(browser, 5).until(lambda d: d.execute_script(
+    in_browser.until(browser, lambda d: d.execute_script(
         "return document.querySelectorAll('.leaflet-overlay-pane path').length === 2 &&"
         "[...document.querySelectorAll('.leaflet-tile')].every(t => t.classList.contains('leaflet-tile-loaded'))"))
 
@@ -238,7 +238,7 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     assert "0.4–0.8 in" in page.find_element(By.ID, "legend").text
     page.find_element(By.CSS_SELECTOR, "input[value=si]").click()
     wanted = f"{2 * int(lot['expected_movement_mm'] / 2 + 0.5)} mm of bending ("
-    WebDriverWait(page, 5).until(lambda d: wanted in details(d))
+    in_browser.until(page, lambda d: wanted in details(d))
     assert "5–10 mm" in page.find_element(By.ID, "legend").text
 
 
@@ -281,10 +281,10 @@ def test_hostile_text_is_shown_and_nothing_runs(page: webdriver.Chrome, text: st
     listed = page.execute_script("return [...document.querySelectorAll('#lots li bdi')].map(n => n.textContent)")
     if shown not in listed:  # on the second page of the list
         page.find_element(By.ID, "after").click()
-        WebDriverWait(page, 5).until(lambda d: "51 to 60" in d.find_element(By.ID, "found").text)
+        in_browser.until(page, lambda d: "51 to 60" in d.find_element(By.ID, "found").text)
     page.execute_script(
         "[...document.querySelectorAll('#lots li bdi')].find(n => n.textContent === arguments[0]).click()", shown)
-    WebDriverWait(page, 5).until(lambda d: d.execute_script(TITLE, shown))
+    in_browser.until(page, lambda d: d.execute_script(TITLE, shown))
     assert page.title == "Inventéd <town> {{31337*94011}}: expected movement"
     assert page.execute_script("return document.querySelectorAll('img, iframe, #details script').length") == 0
     assert NEVER not in page.page_source
@@ -297,17 +297,17 @@ def test_a_click_shows_the_lot_and_tells_what_lies_below_it(page: webdriver.Chro
     x, y = page.execute_script("const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect();"
                                "return [(b.left + b.right) / 2, (b.top + b.bottom) / 2]")
     page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
-    WebDriverWait(page, 5).until(lambda d: "Choose a lot" in details(d))
+    in_browser.until(page, lambda d: "Choose a lot" in details(d))
     action = webdriver.ActionChains(page)
     action.w3c_actions.pointer_action.move_to_location(int(x), int(y))
     action.w3c_actions.pointer_action.click()
     action.perform()
-    WebDriverWait(page, 5).until(lambda d: "More lots lie at this spot" in details(d))
+    in_browser.until(page, lambda d: "More lots lie at this spot" in details(d))
     first = page.find_element(By.CSS_SELECTOR, "#details h2 bdi").text
     button = page.find_element(By.CSS_SELECTOR, "#details p.note button")
     other = button.text
     button.click()
-    WebDriverWait(page, 5).until(lambda d: d.find_element(By.CSS_SELECTOR, "#details h2 bdi").text == other)
+    in_browser.until(page, lambda d: d.find_element(By.CSS_SELECTOR, "#details h2 bdi").text == other)
     assert {first, other} == {"0000030", "0000031"}
 
 
@@ -315,19 +315,19 @@ def test_the_keyboard_alone_reaches_everything(page: webdriver.Chrome) -> None:
     box = page.find_element(By.ID, "lots")
     page.execute_script("arguments[0].focus()", box)
     box.send_keys(Keys.END)
-    WebDriverWait(page, 5).until(lambda d: "51 to 60 of 60" in d.find_element(By.ID, "found").text)
+    in_browser.until(page, lambda d: "51 to 60 of 60" in d.find_element(By.ID, "found").text)
     active = page.find_element(By.ID, box.get_attribute("aria-activedescendant"))
     wanted = active.find_element(By.TAG_NAME, "bdi").text
     box.send_keys(Keys.ENTER)
-    WebDriverWait(page, 5).until(lambda d: details(d).startswith(f"Lot {wanted}"))
+    in_browser.until(page, lambda d: details(d).startswith(f"Lot {wanted}"))
     find(page, "0000040")
     outlined(page)
     field = page.find_element(By.ID, "map_riskmap")
     page.execute_script("arguments[0].focus()", field)
     field.send_keys(Keys.ESCAPE)
-    WebDriverWait(page, 5).until(lambda d: "Choose a lot" in details(d))
+    in_browser.until(page, lambda d: "Choose a lot" in details(d))
     field.send_keys(Keys.ENTER)  # the lot at the cross, or the one beside it
-    WebDriverWait(page, 5).until(lambda d: details(d).startswith(("Lot", "Choose")))
+    in_browser.until(page, lambda d: details(d).startswith(("Lot", "Choose")))
 
 
 def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
@@ -335,7 +335,7 @@ def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
            "phase": palette.PHASE, "age": palette.AGE}
     for name, colors in own.items():
         Select(page.find_element(By.ID, "layer")).select_by_value(name)
-        WebDriverWait(page, 5).until(lambda d, colors=colors: sum(count(pixels(d), c) for c in colors) > 2000)
+        in_browser.until(page, lambda d, colors=colors: sum(count(pixels(d), c) for c in colors) > 2000)
         title = page.execute_script("return document.querySelector('#legend h2').textContent")
         assert title == {**palette.SCALES, **palette.DERIVED_SCALES}[name].title
         counts = page.execute_script("return [...document.querySelectorAll('#legend .count')].map(n => +n.textContent)")
@@ -354,14 +354,14 @@ def test_the_change_since_another_run_is_a_layer(browser: webdriver.Chrome, tmp_
     Select(page.find_element(By.ID, "layer")).select_by_value("change")
     wanted = np.bincount(np.digitize(changes["now"].dropna(), since.scales()["change"].limits_mm), minlength=7)
     assert (wanted > 0).sum() >= 5
-    WebDriverWait(page, 5).until(lambda d: count(pixels(d), palette.BENDING[4]) > 500)
+    in_browser.until(page, lambda d: count(pixels(d), palette.BENDING[4]) > 500)
     counts = page.execute_script("return [...document.querySelectorAll('#legend .count')].map(n => +n.textContent)")
     assert counts[:7] == wanted.tolist()
     assert page.execute_script("return document.querySelector('#legend h2').textContent") == (
         "Change now since September 2025")
     find(page, "0000041")
     wanted_words = f"Since September 2025: bending +{changes['now'][41] / 25.4:.2f} in, expected +0.01 in"
-    WebDriverWait(page, 5).until(lambda d: wanted_words in details(d))
+    in_browser.until(page, lambda d: wanted_words in details(d))
 
 
 def test_an_unreachable_base_map_is_hidden_and_told(browser: webdriver.Chrome, tmp_path: Path) -> None:
@@ -371,8 +371,7 @@ def test_an_unreachable_base_map_is_hidden_and_told(browser: webdriver.Chrome, t
     choose_file(browser, tmp_path / tiles.NAME)
     opened(browser)
     browser.find_element(By.ID, "base").click()
-    WebDriverWait(browser, 10).until(
-        lambda d: "cannot be reached and is hidden" in d.find_element(By.ID, "north").text)
+    in_browser.until(browser, lambda d: "cannot be reached and is hidden" in d.find_element(By.ID, "north").text)
     assert browser.execute_script("return document.querySelectorAll('.leaflet-base-pane img').length") == 0
 
 
@@ -397,14 +396,14 @@ def test_the_list_keeps_step_with_the_map(page: webdriver.Chrome) -> None:
     box = page.find_element(By.ID, "search")
     box.clear()
     page.execute_script("arguments[0].dispatchEvent(new Event('input'))", box)
-    WebDriverWait(page, 5).until(lambda d: "1 to 50 of 60" in d.find_element(By.ID, "found").text)
+    in_browser.until(page, lambda d: "1 to 50 of 60" in d.find_element(By.ID, "found").text)
     x, y = page.execute_script("const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect();"
                                "return [(b.left + b.right) / 2, (b.top + b.bottom) / 2]")
     action = webdriver.ActionChains(page)
     action.w3c_actions.pointer_action.move_to_location(int(x), int(y))
     action.w3c_actions.pointer_action.click()
     action.perform()
-    WebDriverWait(page, 5).until(lambda d: "51 to 60 of 60" in d.find_element(By.ID, "found").text)
+    in_browser.until(page, lambda d: "51 to 60 of 60" in d.find_element(By.ID, "found").text)
     assert page.find_element(By.CSS_SELECTOR, "#lots li[aria-selected=true] bdi").text == last
     assert page.find_element(By.CSS_SELECTOR, "#lots li.active bdi").text == last
 

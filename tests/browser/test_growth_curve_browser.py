@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +15,6 @@ from invented_results import GROWTH, ROW_OF_STATE, results, with_growth
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import WebDriverWait
 
 from riskmap.common.results import Results
 from riskmap.outputs import telling
@@ -57,10 +55,10 @@ def folder(full: Results, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def opened(browser: webdriver.Chrome, file: Path) -> webdriver.Chrome:
     browser.get_log("browser")
     browser.get(file.as_uri())
-    WebDriverWait(browser, 30).until(lambda d: d.execute_script("return document.body.dataset.ready"))
+    in_browser.until(browser, lambda d: d.execute_script("return document.body.dataset.ready"))
     if file.name == tile_page.NAME:
         browser.find_element(By.ID, "file").send_keys(str(file.with_name(tiles.NAME)))
-        WebDriverWait(browser, 30).until(lambda d: d.execute_script("return document.body.dataset.opened"))
+        in_browser.until(browser, lambda d: d.execute_script("return document.body.dataset.opened"))
     return browser
 
 
@@ -69,14 +67,19 @@ def page(request: pytest.FixtureRequest, browser: webdriver.Chrome, folder: Path
     return opened(browser, folder / request.param)
 
 
+# the first lot that a search has found: in the list under the field, or where there is none in the list of lots
+FOUND = "const b = document.querySelector('#suggestions li bdi, :root:not(:has(#suggestions)) #lots li bdi');" \
+        "return b && b.textContent"
+
+
 def show(browser: webdriver.Chrome, lot_id: str) -> str:
     """Find a lot by its id and return what stands under the heading of the curve."""
     box = browser.find_element(By.ID, "search")
     box.clear()
     box.send_keys(lot_id)
-    time.sleep(0.3)
+    in_browser.until(browser, lambda d: d.execute_script(FOUND) == lot_id)
     box.send_keys(Keys.ENTER)
-    WebDriverWait(browser, 10).until(lambda d: d.execute_script(
+    in_browser.until(browser, lambda d: d.execute_script(
         "const b = document.querySelector('#details h2 bdi'); return b && b.textContent === arguments[0]", lot_id))
     return growth(browser)
 
@@ -96,7 +99,7 @@ def of(full: Results, archetype: int) -> str:
 
 def choose_units(browser: webdriver.Chrome, system: str) -> None:
     browser.execute_script("document.querySelector(`input[name=units][value=${arguments[0]}]`).click()", system)
-    time.sleep(0.3)
+    in_browser.rest(browser, 0.3)
 
 
 SCALE = """

@@ -12,7 +12,6 @@ from hostile_texts import NEVER, RAN, TEXTS, spread
 from invented_results import results
 from selenium import webdriver
 from selenium.webdriver.common.by import By
-from selenium.webdriver.support.ui import WebDriverWait
 
 from riskmap.outputs.map import web_map
 
@@ -44,7 +43,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]
     web_map.write(made, folder)
     with in_browser.started(tmp_path_factory.mktemp("profile")) as driver:
         driver.get(Path(folder / web_map.NAME).as_uri())
-        WebDriverWait(driver, 20).until(lambda d: d.find_elements(By.CSS_SELECTOR, "#lots li"))
+        in_browser.until(driver, lambda d: d.find_elements(By.CSS_SELECTOR, "#lots li"))
         yield driver
 
 

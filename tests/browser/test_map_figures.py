@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -164,13 +163,13 @@ def names(page: webdriver.Chrome) -> int:
 
 def test_names_appear_when_there_is_room_and_go_with_their_switch(page: webdriver.Chrome) -> None:
     page.execute_script("map_riskmap.setZoom(19, {animate: false})")
-    time.sleep(0.3)
+    in_browser.rest(page, 0.3)
     assert names(page) > 300  # ids in lots
     page.find_element(By.ID, "whole").click()
-    time.sleep(0.3)
+    in_browser.rest(page, 0.3)
     with_road = names(page)
     page.find_element(By.ID, "context").click()
-    time.sleep(0.2)
+    in_browser.rest(page, 0.2)
     assert with_road - names(page) > 200  # the name of the road
     page.find_element(By.ID, "context").click()
 
@@ -181,14 +180,14 @@ def test_the_first_view_fills_the_pane_and_the_locator_shows_a_part(page: webdri
     assert share[2] % 0.25 == 0
     assert page.execute_script("return document.querySelector('.locator').hidden")
     page.execute_script("map_riskmap.setZoom(map_riskmap.getZoom() + 3, {animate: false})")
-    time.sleep(0.2)
+    in_browser.rest(page, 0.2)
     assert not page.execute_script("return document.querySelector('.locator').hidden")
 
 
 def test_between_two_whole_zooms_a_tile_has_the_dots_of_the_screen(page: webdriver.Chrome) -> None:
     for zoom in (17.25, 17.5, 16.75, 18):
         page.execute_script("map_riskmap.setZoom(arguments[0], {animate: false})", zoom)
-        time.sleep(0.3)
+        in_browser.rest(page, 0.3)
         wrong = page.execute_script(
             "return [...document.querySelectorAll('.leaflet-tile-pane canvas, .leaflet-context-pane canvas')]"
             ".filter(c => Math.abs(c.width - c.getBoundingClientRect().width * devicePixelRatio) > 1)"
@@ -201,7 +200,7 @@ def test_two_weeks_stand_beside_each_other_and_the_border_moves_by_keys(page: we
     assert not page.find_element(By.ID, "swipe").is_displayed()
     page.find_element(By.ID, "two-weeks").click()
     Select(page.find_element(By.ID, "other-week")).select_by_index(0)
-    time.sleep(0.3)
+    in_browser.rest(page, 0.3)
     clip = "return map_riskmap.getPane('other').style.clip"
     before = page.execute_script(clip)
     assert before.startswith("rect(")
@@ -225,13 +224,11 @@ def test_the_weeks_play_and_stop(page: webdriver.Chrome) -> None:
     page.find_element(By.ID, "play").click()
     said, place = page.find_element(By.ID, "week-said"), page.find_element(By.ID, "week")
     first, begun = said.text, int(place.get_property("value"))
-    time.sleep(1.3)
-    assert int(place.get_property("value")) > begun
-    assert said.text != first
+    in_browser.until(page, lambda _: int(place.get_property("value")) > begun and said.text != first)
     page.find_element(By.ID, "play").click()
     assert page.find_element(By.ID, "play").text == "Play"
     rest = page.find_element(By.ID, "week-said").text
-    time.sleep(0.8)
+    in_browser.rest(page, 0.8)
     assert page.find_element(By.ID, "week-said").text == rest
 
 

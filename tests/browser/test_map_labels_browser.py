@@ -12,7 +12,6 @@ from hostile_texts import RAN
 from invented_results import results
 from selenium import webdriver
 from selenium.webdriver.common.by import By
-from selenium.webdriver.support.ui import WebDriverWait
 
 from riskmap.common import wording
 from riskmap.outputs.map import web_map
@@ -29,7 +28,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]
     file = web_map.write(replace(found, labels=labels), tmp_path_factory.mktemp("map"))
     with in_browser.started(tmp_path_factory.mktemp("profile")) as browser:
         browser.get(file.as_uri())
-        WebDriverWait(browser, 30).until(lambda d: d.execute_script("return document.body.dataset.ready"))
+        in_browser.until(browser, lambda d: d.execute_script("return document.body.dataset.ready"))
         yield browser
 
 

@@ -6,29 +6,27 @@ import csv
 import io
 import json
 import re
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import in_browser
 import pytest
 from click.testing import CliRunner
 from hostile_texts import NEVER, RAN, TEXTS
-from in_browser import marks, started
 from invented_results import results, with_past
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
-from selenium.webdriver.support.ui import WebDriverWait
 from test_map_reach import AXE
 
 from riskmap.answers.brief import content, pages, visits
 from riskmap.cli.main import cli
 from riskmap.common import wording
 
-pytestmark = marks("the round on a phone")
+pytestmark = in_browser.marks("the round on a phone")
 
 ABOUT = {"run": "made-up_2025-10_20251001T000000Z", "manifest": "0123456789ab"}
 HOURS = ["8:30", "9:15", "10:00", "1:30 pm", "15:00"]
@@ -59,7 +57,7 @@ def round_page(folder: Path, streets: list[str] = STREETS, system: str = "us") -
 
 @pytest.fixture(scope="module")
 def phone(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    with started(tmp_path_factory.mktemp("profile")) as driver:
+    with in_browser.started(tmp_path_factory.mktemp("profile")) as driver:
         driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": 390, "height": 844, "mobile": True,
                                                                       "deviceScaleFactor": 1})
         driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
@@ -106,7 +104,7 @@ def opened(page: webdriver.Chrome, number: int, *, readings: bool = False) -> We
     for details in [card, *([part(card, ".readings")] if readings else [])]:
         if details.get_attribute("open") is None:
             tap(page, part(details, "summary"))
-            WebDriverWait(page, 10).until(lambda _, one=details: one.get_attribute("open") is not None)
+            in_browser.until(page, lambda _, one=details: one.get_attribute("open") is not None)
     return card
 
 
@@ -204,8 +202,7 @@ def test_ticks_and_readings_stay_on_this_device(page: webdriver.Chrome, file: Pa
     assert part(stop(page, 1), "[name=visited]").get_property("checked") is False
     page.execute_script("window.confirm = () => true")
     tap(page, page.find_element(By.ID, "forget"))
-    time.sleep(0.5)
-    assert part(stop(page, 2), "[name=sign0]").get_property("checked") is False
+    in_browser.until(page, lambda _: part(stop(page, 2), "[name=sign0]").get_property("checked") is False)
     assert page.execute_script("return localStorage.length") in (0, 1)
     assert "reading" not in " ".join(part(stop(page, 2), "summary").text.split())
 
@@ -274,13 +271,12 @@ def saved(page: webdriver.Chrome, number: int, folder: Path) -> Path:
     page.execute_cdp_cmd("Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(folder)})
     before = set(folder.iterdir())
     tap(page, part(stop(page, number), "[data-do=save]"))
-    until = time.monotonic() + 20
-    while time.monotonic() < until:
-        new = [path for path in set(folder.iterdir()) - before if path.suffix == ".csv"]
-        if new:
-            return new[0]
-        time.sleep(0.1)
-    raise AssertionError("nothing was saved")
+
+    def new() -> list[Path]:
+        return [path for path in set(folder.iterdir()) - before if path.suffix == ".csv"]
+
+    in_browser.until(page, lambda _: new())
+    return new()[0]
 
 
 FIRST = {"A1": "0", "B1": "1/4", "C1": "0.1", "A2": "0.2", "B2": "1 1/8", "C2": "0.3", "A3": "-0.1", "B3": "0.2",

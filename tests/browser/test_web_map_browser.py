@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import re
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +17,7 @@ from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import Select, WebDriverWait
+from selenium.webdriver.support.ui import Select
 
 from riskmap.common import tables
 from riskmap.outputs import lot_text, palette, telling, waterfall
@@ -51,7 +50,7 @@ def opened(browser: webdriver.Chrome, file: Path) -> webdriver.Chrome:
     browser.get_log("browser")
     browser.get_log("performance")
     browser.get(file.as_uri())
-    WebDriverWait(browser, 30).until(lambda d: d.execute_script("return document.body.dataset.ready"))
+    in_browser.until(browser, lambda d: d.execute_script("return document.body.dataset.ready"))
     assert browser.execute_script("return document.body.dataset.ready") == "yes"
     return browser
 
@@ -104,7 +103,7 @@ def choose_layer(browser: webdriver.Chrome, name: str) -> None:
     lists = [browser.find_element(By.ID, "layer"), *browser.find_elements(By.CSS_SELECTOR, "#chips select")]
     Select(next(node for node in lists if node.is_displayed()
                 and node.find_elements(By.CSS_SELECTOR, f"option[value={name}]"))).select_by_value(name)
-    time.sleep(0.3)
+    in_browser.rest(browser, 0.3)
 
 
 def test_it_opens_without_a_message_or_an_address(page: webdriver.Chrome, file: Path) -> None:
@@ -140,7 +139,7 @@ def test_states_are_hatched_and_counted(page: webdriver.Chrome) -> None:
     assert "60 lots. 2 without a shape" in legend  # one missing, one empty
     show(page, 21)  # not enough data: zoomed to
     hide_names(page)
-    time.sleep(0.3)
+    in_browser.rest(page, 0.3)
     # a scale's colour nowhere inside the lot; both paper and ink of the hatch are there
     left, top, right, bottom = page.execute_script(
         "const b = [...document.querySelectorAll('path.leaflet-interactive, .leaflet-overlay-pane path')]"
@@ -158,7 +157,7 @@ def test_a_hole_is_open_and_parts_are_apart(page: webdriver.Chrome) -> None:
     for lot, inside in ((27, False), (40, True)):
         page.execute_script("document.getElementById('lots').scrollTop = 0")
         show(page, lot)
-        time.sleep(0.3)
+        in_browser.rest(page, 0.3)
         middle = page.execute_script(
             "const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect(),"
             "m = document.getElementById('map_riskmap').getBoundingClientRect();"
@@ -170,7 +169,7 @@ def test_a_hole_is_open_and_parts_are_apart(page: webdriver.Chrome) -> None:
 
 def test_two_lots_on_one_shape_are_both_told_and_stay_filled(page: webdriver.Chrome) -> None:
     show(page, 30)
-    time.sleep(0.3)
+    in_browser.rest(page, 0.3)
     click_selected(page)
     assert "More lots lie at this spot" in details(page)
     button = page.find_element(By.CSS_SELECTOR, "#details p.note button")
@@ -191,13 +190,13 @@ def click_selected(page: webdriver.Chrome) -> None:
     action.w3c_actions.pointer_action.move_to_location(int(x), int(y))
     action.w3c_actions.pointer_action.click()
     action.perform()
-    WebDriverWait(page, 5).until(lambda d: "Choose a lot" not in details(d))
+    in_browser.until(page, lambda d: "Choose a lot" not in details(d))
 
 
 def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     lot = results().lots.iloc[40]
     show(page, 40)
-    time.sleep(0.3)
+    in_browser.rest(page, 0.3)
     click_selected(page)
     text = details(page)
     assert text.startswith(f"Lot {lot['lot_id']}")
@@ -427,7 +426,7 @@ def test_it_fits_a_phone(page: webdriver.Chrome) -> None:
                          {"width": 360, "height": 740, "deviceScaleFactor": 2, "mobile": True})
     try:
         page.refresh()
-        WebDriverWait(page, 30).until(lambda d: d.execute_script("return document.body.dataset.ready"))
+        in_browser.until(page, lambda d: d.execute_script("return document.body.dataset.ready"))
         assert page.execute_script("return document.documentElement.scrollWidth") <= 360
         assert sum(count(pixels(page), c) for c in palette.SIZE) > 1000
     finally:
@@ -438,14 +437,14 @@ def test_paper_shows_the_chosen_lot(page: webdriver.Chrome) -> None:
     def sheet() -> np.ndarray:
         page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
         try:
-            time.sleep(0.4)
+            in_browser.rest(page, 0.4)
             assert not page.find_element(By.ID, "find").is_displayed()
             assert not page.find_element(By.ID, "map_riskmap").is_displayed()
             assert (lot == -1) or details(page).startswith("Lot 0000040")
             return pixels(page, "sheet")
         finally:
             page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-            time.sleep(0.2)
+            in_browser.rest(page, 0.2)
 
     lot = 40
     show(page, lot)
@@ -479,7 +478,7 @@ def test_zoomed_out_the_middle_class_shows_and_not_the_last_drawn(browser: webdr
     big = replace(big, lots=big.lots.assign(expected_movement_mm=values))
     opened(browser, web_map.write(big, tmp_path))
     browser.execute_script("map_riskmap.setZoom(map_riskmap.getZoom() - 3, {animate: false})")
-    time.sleep(0.5)
+    in_browser.rest(browser, 0.5)
     hide_names(browser)
     image = pixels(browser)
     assert count(image, palette.SIZE[2]) > 20 * max(count(image, palette.SIZE[4]), 1)
@@ -506,7 +505,7 @@ def test_the_list_of_layers_has_groups_and_one_entry_for_the_shares(page: webdri
     lots = results().lots
     for mark in (10, 20, 35):
         Select(page.find_element(By.ID, "mark")).select_by_value(f"beyond_{mark}")
-        time.sleep(0.3)
+        in_browser.rest(page, 0.3)
         title = page.find_element(By.CSS_SELECTOR, "#legend h2").text
         assert title == f"Share of model runs beyond {mark / 25.4:.1f} in"
         shown = page.execute_script(
@@ -565,7 +564,7 @@ def test_a_large_lot_has_its_number_and_range_inside(page: webdriver.Chrome) -> 
     for levels in (0, -2):
         show(page, 42)
         page.execute_script(f"map_riskmap.setZoom(map_riskmap.getZoom() + {levels}, {{animate: false}})")
-        time.sleep(0.5)
+        in_browser.rest(page, 0.5)
         left, top, right, bottom = page.execute_script(
             "const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect(),"
             " m = document.getElementById('map_riskmap').getBoundingClientRect();"

@@ -62,7 +62,7 @@ class Opened:
         self.page.get(self.address.split("/?")[0] + path)
 
     def click(self, css: str) -> None:
-        WebDriverWait(self.page, 30).until(lambda page: page.find_element(By.CSS_SELECTOR, css).is_enabled())
+        in_browser.until(self.page, lambda page: page.find_element(By.CSS_SELECTOR, css).is_enabled())
         node = self.page.find_element(By.CSS_SELECTOR, css)
         self.page.execute_script("arguments[0].scrollIntoView({block: 'center'})", node)
         self.left = self.page.find_element(By.TAG_NAME, "html")
@@ -88,7 +88,7 @@ class Opened:
     def until(self, part: str) -> None:
         """Wait until the page of the last click is left, and another is there whose address has this part."""
         assert self.left is not None
-        WebDriverWait(self.page, 30).until(staleness_of(self.left))
+        in_browser.until(self.page, staleness_of(self.left))
 
         def there(page: webdriver.Chrome) -> bool:
             text = said(page)
@@ -104,7 +104,7 @@ class Opened:
             for width, height in ((1400, 900), (390, 844)):
                 self.page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
                     "width": width, "height": height, "deviceScaleFactor": 1, "mobile": False})
-                time.sleep(0.7)
+                in_browser.rest(self.page, 0.7)
                 self.page.save_screenshot(f"{PICTURES}/{name}_{width}.png")
             self.page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
@@ -124,7 +124,7 @@ def opened(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Opened]:
         assert running.poll() is None
     finally:
         running.terminate()
-        running.wait(20)
+        running.wait(in_browser.SOON_S)
 
 
 def runs_of(opened: Opened) -> list[str]:
@@ -166,7 +166,7 @@ def fits(page: webdriver.Chrome) -> bool:
     """Return whether nothing of the page lies beside the window at 390 px."""
     page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
         "width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": False})
-    time.sleep(0.3)
+    in_browser.rest(page, 0.3)
     wide = page.execute_script("return document.documentElement.scrollWidth")
     page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
     return bool(wide <= 390)
@@ -386,7 +386,7 @@ def test_hostile_texts_are_shown_and_nothing_runs(opened: Opened) -> None:
     page = opened.page
     page.get_log("browser")  # of the pages before, of which one does not exist
     opened.at("/areas/hostile")
-    time.sleep(0.5)
+    in_browser.rest(page, 0.5)
     shown = page.find_element(By.TAG_NAME, "main").get_attribute("textContent")
     plain = [text for text in TEXTS if text.isprintable() and text.strip()]
     assert len(plain) > 10
@@ -403,9 +403,11 @@ def test_pages_answer_at_once(opened: Opened) -> None:
     took = {}
     for path in ("/", "/areas/area", "/areas/area/lists", opened.page.current_url.split("/", 3)[3].join(["/", ""]),
                  "/about", "/close"):
-        opened.at(path)
-        found = opened.page.execute_script(
-            "const [e] = performance.getEntriesByType('navigation'); return e.domContentLoadedEventEnd - e.startTime")
-        took[path] = round(found)
+        for _ in range(3):  # the best of three: what else a busy computer does is not in it
+            opened.at(path)
+            found = round(opened.page.execute_script(
+                "const [e] = performance.getEntriesByType('navigation');"
+                "return e.domContentLoadedEventEnd - e.startTime"))
+            took[path] = min(took.get(path, found), found)
     print(f"\nms until each page is there: {took}")
     assert max(took.values()) < 1500, took  # 300 ms is the aim on a machine of one's own; five times that when busy

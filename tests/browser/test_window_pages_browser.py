@@ -6,7 +6,6 @@ import json
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -72,9 +71,10 @@ def run_page(opened: Opened) -> webdriver.Chrome:
 def in_the_map(page: webdriver.Chrome) -> str:
     """Return the title of what the map shows, in its frame."""
     page.switch_to.frame(page.find_element(By.ID, "map"))
-    title = page.find_element(By.CSS_SELECTOR, "#details h2").text
-    page.switch_to.default_content()
-    return title
+    try:
+        return page.find_element(By.CSS_SELECTOR, "#details h2").text
+    finally:
+        page.switch_to.default_content()
 
 
 def test_a_lot_chosen_in_the_table_is_shown_in_the_map_and_the_reverse(opened: Opened,
@@ -86,7 +86,7 @@ def test_a_lot_chosen_in_the_table_is_shown_in_the_map_and_the_reverse(opened: O
     second = page.find_elements(By.CSS_SELECTOR, "#lots-table button.look")[1]
     name = second.text
     second.click()
-    WebDriverWait(page, 30).until(lambda page: in_the_map(page) == f"Lot {name}")
+    in_browser.until(page, lambda page: in_the_map(page) == f"Lot {name}")
     assert page.find_element(By.CSS_SELECTOR, "tr[aria-current] th").text == name
     page.find_element(By.ID, "find").send_keys("no such lot")
     assert page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr") == []
@@ -95,7 +95,7 @@ def test_a_lot_chosen_in_the_table_is_shown_in_the_map_and_the_reverse(opened: O
     title = page.find_element(By.CSS_SELECTOR, "#details h2").text
     page.switch_to.default_content()
     assert title != f"Lot {name}"
-    WebDriverWait(page, 30).until(lambda page: page.find_elements(By.CSS_SELECTOR, "tr[aria-current] th"))
+    in_browser.until(page, lambda page: page.find_elements(By.CSS_SELECTOR, "tr[aria-current] th"))
     assert page.find_element(By.CSS_SELECTOR, "tr[aria-current] th").text == title.removeprefix("Lot ")
     assert page.find_element(By.ID, "find").get_attribute("value") == ""  # what hid the lot is gone
     page.find_element(By.CSS_SELECTOR, "tr[aria-current] input").click()
@@ -147,7 +147,7 @@ def test_beside_the_table_the_map_has_the_width_until_a_lot_is_chosen(opened: Op
     assert faults_of_the_map(page) == []
     page.find_element(By.CSS_SELECTOR, "#lots-table button.look").click()
     name = page.find_element(By.CSS_SELECTOR, "#lots-table tbody th").text
-    WebDriverWait(page, 30).until(lambda page: in_the_map(page) == f"Lot {name}")
+    in_browser.until(page, lambda page: in_the_map(page) == f"Lot {name}")
     map_px, whole, legend = widths()
     assert 0.4 * whole < map_px < 0.75 * whole  # the panel is beside the map, with the lot in it
     assert faults_of_the_map(page) == []
@@ -168,8 +168,8 @@ def test_beside_the_table_the_map_has_the_width_until_a_lot_is_chosen(opened: Op
     page.switch_to.default_content()
     page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
         "width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": False})
-    time.sleep(0.5)
-    assert in_frame("return getComputedStyle(document.getElementById('more')).display") == "none"  # a sheet, as alone
+    display = "return getComputedStyle(document.getElementById('more')).display"
+    in_browser.until(page, lambda _: in_frame(display) == "none")  # a sheet, as alone
     no_fault(opened)
     assert severe(page) == []
 
@@ -193,11 +193,11 @@ def test_map_and_table_hear_only_each_other_and_only_of_lots(opened: Opened, run
     page.switch_to.default_content()
     for what in ({**A_LOT, "id": "<img src=x>"}, {"riskmap": "ready"}, None, "x", A_LOT):
         page.execute_script("window.postMessage(arguments[0], '*')", what)  # to the table, but not from the map
-    time.sleep(0.7)
+    in_browser.rest(page, 0.7)
     assert in_the_map(page) == before
     assert page.find_elements(By.CSS_SELECTOR, "tr[aria-current]") == []
     page.execute_script(TO_MAP, [A_LOT])
-    WebDriverWait(page, 30).until(lambda page: in_the_map(page) == "Lot 0010021")  # it would have been heard
+    in_browser.until(page, lambda page: in_the_map(page) == "Lot 0010021")  # it would have been heard
     assert severe(page) == []
 
 
@@ -226,9 +226,8 @@ def test_the_map_is_printed_by_its_button(opened: Opened, run_page: webdriver.Ch
     page.execute_script("window.print = () => { document.body.dataset.printed = 'yes'; }")
     page.switch_to.default_content()
     page.find_element(By.ID, "print").click()
-    time.sleep(0.5)
     page.switch_to.frame(page.find_element(By.ID, "map"))
-    assert page.execute_script("return document.body.dataset.printed") == "yes"
+    in_browser.until(page, lambda _: page.execute_script("return document.body.dataset.printed") == "yes")
     page.switch_to.default_content()
 
 
@@ -309,7 +308,7 @@ def test_a_column_is_left_out_by_the_menu_and_the_menu_is_kept_after_an_error(op
     assert "--column land_use=" in page.find_element(By.ID, "command").text
     page.find_element(By.LINK_TEXT, "Back").click()
     kept = Select(page.find_element(By.CSS_SELECTOR, "[aria-label='USE is']"))
-    WebDriverWait(page, 10).until(lambda page: kept.first_selected_option.text == "not used")
+    in_browser.until(page, lambda page: kept.first_selected_option.text == "not used")
     assert kept.first_selected_option.is_displayed()  # the part of the page is open
     opened.at("/areas/area")  # who comes otherwise has what is in the file
     assert Select(page.find_element(By.CSS_SELECTOR, "[aria-label='USE is']")).first_selected_option.get_attribute(
@@ -347,7 +346,7 @@ def test_readings_are_drawn_while_they_are_typed_and_are_kept_after_an_error(ope
     opened.click("#survey")
     WebDriverWait(page, 120).until(lambda page: "It did not work." in said(page))
     page.find_element(By.LINK_TEXT, "Back").click()
-    WebDriverWait(page, 10).until(lambda page: page.find_elements(By.NAME, "first-elevation"))
+    in_browser.until(page, lambda page: page.find_elements(By.NAME, "first-elevation"))
     assert page.find_elements(By.NAME, "first-elevation")[13].get_attribute("value") == "high"
     assert page.find_elements(By.NAME, "first-point")[13].get_attribute("value") == "Q13"
     assert severe(page) == []

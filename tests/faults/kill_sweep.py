@@ -3,7 +3,8 @@
     python tests/faults/kill_sweep.py 200 8
 
 After every kill each announced run must be whole, `latest` must name a whole run or none, and nothing that is kept for
-reuse may be wrong: from time to time a run is let finish, and its numbers must be those of a clean run.
+reuse may be wrong: from time to time a run is let finish, and its numbers must be those of a clean run. Random moments
+are nearly never those in which a finished folder is moved: `test_cut_off_at_every_step.py` goes through all of these.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ from email.utils import format_datetime
 
 import httpx
 import pytest
-from stand_in import envelope, page, running, send
+from stand_in import GIVE_UP_S, drip, envelope, hang, page, running, send
 
 from riskmap.common.errors import LayerError
 from riskmap.download import client as fetch_client
@@ -174,11 +174,11 @@ def test_question_is_never_lost_in_a_redirect(service) -> None:
 
 # ------------------------------------------------------------------- threat 10: slow, cut, something else
 def test_server_that_hangs(service) -> None:
-    service.answer_with(lambda handler, form: time.sleep(1.5))
+    service.answer_with(hang)
     start = time.monotonic()
     with pytest.raises(Passing, match="E-FET-013"):
         service.client(read_s=0.1).content(asked_of(service))
-    assert time.monotonic() - start < 1.2
+    assert time.monotonic() - start < GIVE_UP_S / 2  # the server would hang much longer
     assert len(service.asked) == 3
 
 
@@ -190,14 +190,12 @@ def test_server_that_drips(service, part: str) -> None:
             handler.wfile.write(b"HTTP/1.1 200 OK\r\nx: ")
         else:
             handler.wfile.write(b"HTTP/1.1 200 OK\r\ncontent-type: application/json\r\ncontent-length: 999\r\n\r\n")
-        for _ in range(60):
-            handler.wfile.write(b"{")
-            time.sleep(0.05)
+        drip(handler)
     service.answer_with(reply)
     start = time.monotonic()
     with pytest.raises(Passing, match="E-FET-013"):
         service.client(whole_s=0.4, attempts=1).content(asked_of(service))
-    assert time.monotonic() - start < 1.5
+    assert time.monotonic() - start < GIVE_UP_S / 2
 
 
 @pytest.mark.parametrize("status", [429, 502, 503, 504])
@@ -318,14 +316,12 @@ def test_private_address_is_refused_before_anything_is_asked(secure, certificate
 def test_drip_over_tls_ends(secure, certificate) -> None:
     def reply(handler, form):
         handler.wfile.write(b"HTTP/1.1 200 OK\r\nx: ")
-        for _ in range(60):
-            handler.wfile.write(b"{")
-            time.sleep(0.05)
+        drip(handler)
     secure.answer_with(reply)
     start = time.monotonic()
     with pytest.raises(Passing, match="E-FET-013"):
         trusting(secure, certificate, whole_s=0.5, attempts=1).content(asked_of(secure))
-    assert time.monotonic() - start < 1.5
+    assert time.monotonic() - start < GIVE_UP_S / 2
 
 
 @pytest.mark.parametrize(("status", "code"), [(400, "012"), (401, "012"), (403, "012"), (404, "011"), (410, "011"),

@@ -138,17 +138,19 @@ RUNNER = textwrap.dedent("""
         for k in range(5):
             (run.path / f"{k}.txt").write_text(text)
             time.sleep(pause)
+        if len(sys.argv) > 4:
+            sys.stdin.read()  # until the test closes it
     print(run.final.name, flush=True)
 """)
 
 
-def start(outputs: Path, text: str, pause: float) -> subprocess.Popen[str]:
-    return subprocess.Popen([sys.executable, "-c", RUNNER, str(outputs), text, str(pause)], stdout=subprocess.PIPE,
-                            text=True)
+def start(outputs: Path, text: str, pause: float = 0.0, *more: str) -> subprocess.Popen[str]:
+    return subprocess.Popen([sys.executable, "-c", RUNNER, str(outputs), text, str(pause), *more],
+                            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
 
 def test_leftovers_of_a_killed_run_are_removed_and_live_runs_left_alone(tmp_path: Path) -> None:
-    killed, living = start(tmp_path, "k", 30), start(tmp_path, "l", 0.4)
+    killed, living = start(tmp_path, "k", 0.0, "waits"), start(tmp_path, "l", 0.0, "waits")
     try:
         for process in (killed, living):
             assert process.stdout is not None
@@ -159,9 +161,8 @@ def test_leftovers_of_a_killed_run_are_removed_and_live_runs_left_alone(tmp_path
         killed.wait()
         with folder.new_run(tmp_path, "town") as run:
             assert len([p for p in hidden(tmp_path) if p.endswith(".part")]) == 2  # the living one and this
-        assert living.stdout is not None
-        name = living.stdout.readline().strip()
-        assert living.wait() == 0
+        name = living.communicate()[0].strip()
+        assert living.returncode == 0
         assert sorted(p.name for p in (tmp_path / name).iterdir()) == [f"{k}.txt" for k in range(5)]
         assert hidden(tmp_path) == []
         assert visible(tmp_path) == sorted([name, run.final.name, "latest"])
@@ -173,7 +174,7 @@ def test_leftovers_of_a_killed_run_are_removed_and_live_runs_left_alone(tmp_path
 
 def test_many_runs_at_once_do_not_mix(tmp_path: Path) -> None:
     runs = [start(tmp_path, str(k), 0.005) for k in range(5)]
-    said = [process.communicate(timeout=60)[0].split() for process in runs]
+    said = [process.communicate(timeout=300)[0].split() for process in runs]
     assert [process.returncode for process in runs] == [0] * 5
     names = [words[1] for words in said]
     assert len(set(names)) == 5

@@ -12,6 +12,7 @@ from textwrap import indent
 
 import psutil
 import pytest
+import ready_python
 from changed_areas import write_area
 
 from riskmap.cli import exit_codes
@@ -22,24 +23,9 @@ from riskmap.run import store
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals of Windows are of another kind: NOT TESTED there")
 NOTHING = "Stopped. Nothing of this run was kept."
+ENDED_S = 60  # until a process that was stopped has ended, on a busy machine
 SOME = "Stopped. No run folder was written. What has been computed is in"
 
-# A command line whose progress waits at a stage until the signal comes: no test depends on how fast a machine is.
-AT_STAGE = """
-import sys, time
-from pathlib import Path
-from riskmap.cli import main as cli
-real, at, reached = cli.Progress.__call__, sys.argv[1], float(sys.argv[2])
-def call(self, stage, share):
-    real(self, stage, share)
-    if stage == at and share >= reached:
-        print("here", flush=True)
-        while True:
-            time.sleep(0.05)
-cli.Progress.__call__ = call
-sys.argv = ["riskmap", *sys.argv[3:]]
-cli.main()
-"""
 # Two worker processes, each in the middle of a task, while the process that gave them out waits.
 WORKERS = """
 import sys, time
@@ -78,20 +64,42 @@ def stopped(process: subprocess.Popen[str], number: int = signal.SIGINT, *, grou
     assert process.returncode == 128 + number, told
     assert "Traceback" not in told
     assert "Internal fault" not in told
-    assert not psutil.wait_procs(children, timeout=20)[1]
+    assert not psutil.wait_procs(children, timeout=ENDED_S)[1]
     return [line for line in told.splitlines() if line.strip()]
 
 
-@pytest.mark.parametrize(("stage", "share", "computed"), [
-    ("reading layers", 1, False), ("soil under each lot", 1, False), ("suction, ground and slab", 1, True),
-    ("estimate", 1, True), ("writing products", 1, True)])
-def test_ctrl_c_at_any_stage(area: Path, tmp_path: Path, stage: str, share: float, computed: bool) -> None:
+def stopped_at(stage: str, outputs: Path, number: int, *words: str) -> str:
+    """Send the signal to a command that waits at the end of a stage; return its last line.
+
+    No test depends on how fast a machine is. A command that is stopped ends at once (`os._exit`), so that the Python
+    in which it runs adds nothing to its end.
+    """
+    said = outputs.parent / "said.txt"
+    process = ready_python.start(["estimate", *words, "--outputs", str(outputs), "--workers", "1"], said, (stage, 1.0))
+    try:
+        while not said.exists() or f"{ready_python.HERE}\n" not in said.read_text(encoding="utf-8"):
+            assert process.exitcode is None, said.read_text(encoding="utf-8")
+            time.sleep(0.01)
+        children = psutil.Process(process.pid).children(recursive=True)
+        os.kill(process.pid or 0, number)
+        process.join(ENDED_S)
+        told = said.read_text(encoding="utf-8")
+        assert process.exitcode == 128 + number, told
+    finally:
+        process.kill()
+        process.join()
+    assert "Traceback" not in told
+    assert "Internal fault" not in told
+    assert not psutil.wait_procs(children, timeout=ENDED_S)[1]
+    return told.splitlines()[-1]
+
+
+@pytest.mark.parametrize(("stage", "computed"), [
+    ("reading layers", False), ("soil under each lot", False), ("suction, ground and slab", True), ("estimate", True),
+    ("writing products", True)])
+def test_ctrl_c_at_any_stage(area: Path, tmp_path: Path, stage: str, computed: bool) -> None:
     outputs = tmp_path / "outputs"
-    process = start("-c", AT_STAGE, stage, str(share), "estimate", str(area), "--outputs", str(outputs), "--workers",
-                    "1")
-    assert process.stdout is not None
-    assert process.stdout.readline() == "here\n"
-    said = stopped(process)[-1]
+    said = stopped_at(stage, outputs, signal.SIGINT, str(area))
     left = {path.name for path in outputs.iterdir()}
     if computed:
         assert said == f"{SOME} {(outputs / store.FOLDER).as_posix()}, and the next run uses it."
@@ -102,11 +110,7 @@ def test_ctrl_c_at_any_stage(area: Path, tmp_path: Path, stage: str, share: floa
 
 
 def test_without_reuse_nothing_is_kept(area: Path, tmp_path: Path) -> None:
-    process = start("-c", AT_STAGE, "estimate", "1", "estimate", str(area), "--outputs", str(tmp_path / "o"),
-                    "--no-reuse", "--workers", "1")
-    assert process.stdout is not None
-    assert process.stdout.readline() == "here\n"
-    assert stopped(process, signal.SIGTERM)[-1] == NOTHING
+    assert stopped_at("estimate", tmp_path / "o", signal.SIGTERM, str(area), "--no-reuse") == NOTHING
     assert list((tmp_path / "o").iterdir()) == []
 
 
@@ -166,7 +170,7 @@ def test_ctrl_c_before_the_start_of_workers_has_ended(tmp_path: Path) -> None:
     begin = 'if __name__ == "__main__":\n'
     script.write_text(WORKERS.replace(begin, begin + indent(early, "    ")), encoding="utf-8")
     process = start(str(script), str(outputs))
-    told = process.communicate(timeout=60)
+    told = process.communicate(timeout=ENDED_S)
     assert told[1].splitlines() == [NOTHING]
     assert told[0].split() == ["here"] * 2
     assert process.returncode == Exit.STOPPED

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from window_client import WAIT_S, Client, window
+from window_client import ENDED_S, WAIT_S, Client, window
 from window_delivery import Delivery, small
 
 from riskmap.run import manifest
@@ -34,7 +34,7 @@ def opened(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Client, P
         yield client, root
 
 
-def until(true: Callable[[], bool], seconds: float = 30) -> None:
+def until(true: Callable[[], bool], seconds: float = WAIT_S) -> None:
     began = time.monotonic()
     while not true():
         assert time.monotonic() - began < seconds
@@ -77,7 +77,7 @@ def test_a_flood_is_refused_before_it_is_sent(opened: tuple[Client, Path]) -> No
                        for one in getattr(handler, "cookiejar", ()))
     host, _, port = client.base.removeprefix("http://").partition(":")
     for length, said in ((1 << 50, "E-WIN-008"), (1 << 62, "E-WIN-008")):
-        connection = http.client.HTTPConnection(host, int(port), timeout=30)
+        connection = http.client.HTTPConnection(host, int(port), timeout=WAIT_S)
         connection.putrequest("POST", "/areas")
         for name, value in (("Origin", client.base), ("Cookie", cookie), ("X-Riskmap-Token", client.token),
                             ("Accept", "application/json"), ("Content-Type", "multipart/form-data; boundary=e"),
@@ -171,8 +171,8 @@ def test_a_killed_window_takes_its_workers_along(tmp_path: Path) -> None:
         until(lambda: len(psutil.Process(running.pid).children(recursive=True)) >= 1)
         workers = psutil.Process(running.pid).children(recursive=True)
         running.kill()
-        running.wait(10)
-        _, alive = psutil.wait_procs(workers, timeout=30)
+        running.wait(ENDED_S)
+        _, alive = psutil.wait_procs(workers, timeout=ENDED_S)
         assert alive == []
 
 
@@ -182,8 +182,8 @@ def test_ctrl_c_is_the_usual_end(tmp_path: Path) -> None:
         until(lambda: len(psutil.Process(running.pid).children(recursive=True)) >= 1)
         workers = psutil.Process(running.pid).children(recursive=True)
         running.send_signal(signal.SIGINT)
-        assert running.wait(30) == 0
-        _, alive = psutil.wait_procs(workers, timeout=30)
+        assert running.wait(ENDED_S) == 0
+        _, alive = psutil.wait_procs(workers, timeout=ENDED_S)
         assert alive == []
 
 
@@ -225,14 +225,16 @@ def test_a_window_killed_in_mid_run_leaves_whole_runs_and_the_files_as_given(sta
         assert status == 200
         job = client.job(answer)
         events = client.opener.open(f"{client.base}{job}/events", timeout=WAIT_S)
-        line = b""
-        while stage.encode() not in line and b'"done"' not in line:
-            line = events.readline()
-        assert stage.encode() in line
+        for line in events:
+            assert b'"done"' not in line
+            if stage.encode() in line:
+                break
+        else:
+            raise AssertionError(f"the job never said: {stage}")
         workers = psutil.Process(running.pid).children(recursive=True)
         running.kill()
-        running.wait(10)
-        psutil.wait_procs(workers, timeout=30)
+        running.wait(ENDED_S)
+        psutil.wait_procs(workers, timeout=ENDED_S)
     assert content_of(folder / areas.FILES) == given
     for run in shown_runs(folder):  # the last stage may have ended just before
         assert manifest.verify(run, folder) == [], run

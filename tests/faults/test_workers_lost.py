@@ -90,7 +90,7 @@ def test_workers_of_a_killed_run_end_with_it(tmp_path: Path) -> None:
     assert len(children) >= 2
     run.kill()
     run.wait()
-    left = psutil.wait_procs(children, timeout=20)[1]
+    left = psutil.wait_procs(children, timeout=60)[1]
     assert not left
 
 

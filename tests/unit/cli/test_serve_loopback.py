@@ -40,7 +40,7 @@ def port(folder: Path) -> Iterator[int]:
 
 
 def ask(port: int, path: str, method: str = "GET", **headers: str) -> tuple[http.client.HTTPResponse, bytes]:
-    line = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    line = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
     line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
     for name, value in {"Host": f"127.0.0.1:{port}", **{k.replace("_", "-"): v for k, v in headers.items()}}.items():
         line.putheader(name, value)
@@ -114,7 +114,7 @@ def test_the_name_localhost_is_allowed(port: int) -> None:
 
 
 def test_two_host_headers_are_refused(port: int) -> None:
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as line:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as line:
         line.sendall(f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nHost: evil.test\r\n\r\n".encode())
         # refused where the request is read: "A server MUST respond with a 400" (RFC 9112, section 3.2)
         assert line.recv(100).startswith(b"HTTP/1.1 400")
@@ -144,7 +144,7 @@ def test_every_answer_carries_the_headers(port: int) -> None:
                                  b"GET / HTTP/9.9\r\n\r\n",
                                  b"GET /" + b"a" * 70_000 + b" HTTP/1.1\r\n\r\n", b"GET / HTTP/1.0\r\n\r\n"])
 def test_broken_requests_do_not_stop_it(port: int, raw: bytes) -> None:
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as line:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as line:
         line.sendall(raw)
         line.shutdown(socket.SHUT_WR)
         got = line.recv(1000)
@@ -164,7 +164,7 @@ def test_it_listens_to_this_computer_only(port: int) -> None:
 
 def test_localhost_is_answered_also_where_it_is_looked_for_at_the_other_address(port: int) -> None:
     try:
-        line = socket.create_connection(("::1", port), timeout=10)
+        line = socket.create_connection(("::1", port), timeout=60)
     except OSError:
         with pytest.raises(OSError), socket.socket(socket.AF_INET6) as other:  # noqa: PT011
             other.bind(("::1", 0))  # this computer has no such address
@@ -173,7 +173,7 @@ def test_localhost_is_answered_also_where_it_is_looked_for_at_the_other_address(
         with line:
             line.sendall(f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode())
             assert line.recv(100).startswith(b"HTTP/1.1 " + status), host
-        line = socket.create_connection(("::1", port), timeout=10)
+        line = socket.create_connection(("::1", port), timeout=60)
     line.close()
 
 
@@ -214,7 +214,7 @@ def test_ctrl_c_ends_it_with_exit_code_0(folder: Path) -> None:
         assert address.startswith("http://127.0.0.1:")
         assert ask(int(address.rstrip("/").rsplit(":", 1)[1]), "/")[1] == b"<p>page</p>"
         started.send_signal(signal.SIGINT)
-        out, err = started.communicate(timeout=20)
+        out, err = started.communicate(timeout=60)
         assert started.returncode == 0
         assert out == ""
         assert "Traceback" not in err

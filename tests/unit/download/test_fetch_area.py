@@ -369,12 +369,13 @@ def full_cache(survey: SoilService, content: dict[str, tuple[bytes, str]],
 
 
 @pytest.fixture
-def asks(service: StandIn, services: Services, full_cache: Path, tmp_path: Path,
+def asks(service: StandIn, services: Services, full_cache: Path, tmp_path: Path, way: str,
          monkeypatch: pytest.MonkeyPatch) -> Asks:
     """A desk that has stored everything; a test says for which paths it asks anew."""
     monkeypatch.setattr(os, "fsync", lambda descriptor: None)  # hundreds of small files, gone in a moment
     shutil.copytree(full_cache, tmp_path / "cache")
-    return Asks(Detour(service, attempts=2), tmp_path / "cache", now=lambda: NOW)
+    patience = {"read_s": 0.4} if way == "slow" else {}
+    return Asks(Detour(service, attempts=2, **patience), tmp_path / "cache", now=lambda: NOW)
 
 
 def reply_of(services: Services, address: str, way: str, other: StandIn):  # type: ignore[no-untyped-def]

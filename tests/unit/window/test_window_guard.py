@@ -246,11 +246,11 @@ def test_localhost_reaches_the_window_at_either_address(tmp_path: Path) -> None:
     try:
         for one in server._server.sockets:
             address = one.getsockname()[0]
-            with socket.create_connection((address, server.port), timeout=10) as line:
+            with socket.create_connection((address, server.port), timeout=60) as line:
                 line.sendall(f"GET /?key={server.window.secret.key} HTTP/1.1\r\nHost: localhost:{server.port}\r\n"
                              "Connection: close\r\n\r\n".encode())
                 assert line.recv(100).startswith(b"HTTP/1.1 303"), address
-            with socket.create_connection((address, server.port), timeout=10) as line:
+            with socket.create_connection((address, server.port), timeout=60) as line:
                 line.sendall(f"GET / HTTP/1.1\r\nHost: localhost:{server.port}\r\n\r\n".encode())  # without the key
                 assert line.recv(100).startswith(b"HTTP/1.1 403"), address
     finally:
@@ -266,13 +266,13 @@ def test_close_ends_the_process_and_its_workers(tmp_path: Path) -> None:
     address = running.stdout.readline().strip()
     base = address.split("/?")[0]
     browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
-    with browser.open(address, timeout=30) as answer:
+    with browser.open(address, timeout=60) as answer:
         text = answer.read().decode()
     with pytest.raises(urllib.error.HTTPError, match="403"):
-        urllib.request.urlopen(base, timeout=30)
+        urllib.request.urlopen(base, timeout=60)
     found = re.search(r'name="riskmap-token" content="([^"]+)"', text)
     assert found
-    browser.open(urllib.request.Request(f"{base}/close", f"token={found[1]}".encode(), {"Origin": base}), timeout=30)
+    browser.open(urllib.request.Request(f"{base}/close", f"token={found[1]}".encode(), {"Origin": base}), timeout=60)
     assert running.wait(30) == 0
     with socket.socket() as gone:
         assert gone.connect_ex(("127.0.0.1", int(base.rsplit(":", 1)[1]))) != 0
