@@ -29,10 +29,10 @@ _SUBJECTS = {
     "calibration": "Another calibration",
 }
 _OBJECTS = {
-    "now": "the middle", "next": "the change of the next 12 months", "expected": "the expected movement",
+    "now": "the middle", "next": "the change of the next 12 months", "expected": "the estimate",
     "long_run": "the long-run movement",
 }
-TITLES = {"now": "Now (middle against edge)", "next": "Next 12 months", "expected": "Expected", "long_run": "Long run"}
+TITLES = {"now": "Now (middle against edge)", "next": "Next 12 months", "expected": "Estimate", "long_run": "Long run"}
 _SHORT = {
     "code": "another version", "settings": "settings", "lots": "lot file", "buildings": "buildings",
     "soil": "soil survey", "weather_revised": "revised weather", "weather": "new weather", "calibration": "calibration",
@@ -195,8 +195,8 @@ def _where(lots: pd.DataFrame, part: NDArray[np.float64]) -> str:
 
 def _passed(counts: dict[str, Any], system: str) -> str:
     up, down, limit = counts["passed_up"], counts["passed_down"], _limit(counts["passed_mm"], system)
-    begun = f"{counted(up, 'lot') if up else 'no lot'} passed {limit} of expected movement"
-    return begun + (f" and {down:,} fell below it" if down else "")
+    begun = f"the estimate passed {limit} on {counted(up, 'lot') if up else 'no lot'}"
+    return begun + (f" and fell below it on {down:,}" if down else "")
 
 
 # ---------------------------------------------------------------- counts and lines
@@ -301,7 +301,7 @@ def why(table: pd.DataFrame, reasons: dict[str, pd.Series]) -> NDArray[np.object
         causes = causes + np.where(np.abs(value) >= LEAST_MM, said, "")
     changes = {short: _text(rows[f"{column}_change"].to_numpy(float)) for short, column in NUMBERS.items()}
     out[changed] = ("bending now " + changes["now"] + " mm" + causes + "\nchange of the next 12 months "
-                    + changes["next"] + " mm; expected movement " + changes["expected"] + " mm; long run "
+                    + changes["next"] + " mm; estimate " + changes["expected"] + " mm; long run "
                     + changes["long_run"] + " mm")
     state = table["kind"].to_numpy() == "state_changed"
     for side, begun in (("before", "before: "), ("after", "\nnow: ")):

@@ -85,7 +85,7 @@ def _rows(done: ScreenReport) -> Iterator[str]:
     state, reason, found, note = (done.ours(name).iloc[order].astype("str").tolist()
                                   for name in ("state", "state_reason", "match_status", "match_note"))
     most = _end(done, put, unit)
-    largest = f"Largest from now to {telling.last_month(done.today)}"
+    largest = telling.name("expected", done.today)
     heads = ["Rank", done.label, "Long run", "Why", largest, "Now", "Found"]
     yield ('<table class="rows" role="table"><caption>Rows by rank; those without an estimate come last. A bar covers '
            f"80 % of the model runs, and its mark is the median. All bars go from 0 to {most:g} {unit}.</caption>\n"

@@ -118,7 +118,6 @@ def summary(done: ScreenReport) -> list[Shown]:
     start = _compared(_one_typical(done), done.system) if size else ""  # which need not be repeated in every row
     other = f", whose long run is {size}" if size else " of the same climate"
     put = calibrated.PREFIX if done.calibrated else ""
-    month = telling.last_month(done.today)
     which = ", of the calibrated figures" if put else ""
     note = ours("match_note")
     for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
@@ -142,8 +141,8 @@ def summary(done: ScreenReport) -> list[Shown]:
         Shown("why", ours("long_run_reason_text").str.removeprefix(start), "What makes the long run differ from "
               f"that of the typical lot here{other}: the soil, the slab, and last gaps in the data on this lot.", None,
               "long_run_reason_text"),
-        *_number(done, f"largest by {month}, {unit}", ours, f"expected_movement_{unit}", "The largest bending expected "
-                 "within a year from the date of the data, counted from a level slab."),
+        *_number(done, f"{telling.name_in_text('expected', done.today)}, {unit}", ours, f"expected_movement_{unit}",
+                 "The largest bending expected within a year from the date of the data, counted from a level slab."),
         Shown("now", ours("direction").replace(words.DIRECTION_SHORT), "Which part of the slab is high today.",
               None, "direction"),
         Shown("found", ours("match_status").replace(FOUND), "Whether one lot fits the row.", None,

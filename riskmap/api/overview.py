@@ -128,7 +128,7 @@ def lot_columns(run: FileName | Run | Results = "latest", *, units: str = "us", 
     >>> from riskmap import api
     >>> columns = api.lot_columns("latest", outputs=outputs)
     >>> [column.label for column in columns][:3], len(columns[0].values)
-    (['lot', 'estimate by October 2026, in', 'low'], 1531)
+    (['lot', 'largest bending from now to October 2026, in', 'low'], 1531)
     """
     from riskmap.outputs.files import xlsx
 
@@ -175,6 +175,7 @@ def five_numbers(run: FileName | Run | Results = "latest", *, units: str = "us",
     if not found["mm"]:
         return numbers
     _, middle, high = found["mm"]
-    return [*numbers, (f"median estimate by {telling.last_month(results.today)}", telling.shown(middle, units)),
+    name = telling.name_in_text("expected", results.today)
+    return [*numbers, (f"median of the {name}", telling.shown(middle, units)),
             ("one lot in ten has more than", telling.shown(high, units)),
             ("lots whose middle is high today", f"{found['direction'].get('center_lift', 0):,}")]

@@ -113,7 +113,7 @@ def if_cracked(expected_mm: float, cracked_expected_mm: float, swing_mm: float, 
     """Return what cracked ground would mean for a lot, each figure followed by the run's own."""
     expected, cracked_expected, swing, cracked_swing = (
         shown(value, system) for value in (expected_mm, cracked_expected_mm, swing_mm, cracked_swing_mm))
-    return (f"expected movement {cracked_expected} (uncracked {expected}), yearly swing of the ground at the edge "
+    return (f"estimate {cracked_expected} (uncracked {expected}), yearly swing of the ground at the edge "
             f"{cracked_swing} (uncracked {swing})")
 
 

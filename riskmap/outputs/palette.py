@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 from riskmap.common.constants import YOUNG_SLAB_YEARS
 from riskmap.common.tables import ALL_KNOWN, DATA_QUALITY, DEFLECTION_BANDS_MM, NO_DROUGHT, PHASES
-from riskmap.outputs import words
+from riskmap.outputs import telling, words
 
 # ---------------------------------------------------------------- ink, paper, lines
 INK, QUIET, OUTLINE = "#1c1a17", "#56524a", "#3d3a35"
@@ -165,13 +165,13 @@ _SIGNS = "+ middle high, − edge high"
 BEYOND_CHOICE = "Share of model runs beyond a mark"  # one entry of the list of layers; the mark is chosen beside it
 
 SCALES = {  # {month}: the last of the next twelve, in words; {mark}: `mark_mm` in the unit of the page
-    "now": Scale("bend_now_mm", "Now", f"Bending of the slab since the pour: {_SIGNS}", BENDING,
+    "now": Scale("bend_now_mm", telling.NAMES["now"], f"Bending of the slab since the pour: {_SIGNS}", BENDING,
                  BENDING_LIMITS_MM),
-    "next": Scale("change_next_mm", "Next 12 months", _YEAR, BENDING, YEAR_LIMITS_MM),
-    "expected": Scale("expected_movement_mm", "Expected bending by {month}",
+    "next": Scale("change_next_mm", telling.NAMES["next"], _YEAR, BENDING, YEAR_LIMITS_MM),
+    "expected": Scale("expected_movement_mm", telling.NAMES["expected"],
                       "The estimate: largest bending within the next 12 months, measured from a level slab; the middle "
                       "or the edge may be the high side", SIZE, SIZE_LIMITS_MM, always=SIZE_ALWAYS),
-    "long_run": Scale("long_run_mm", "Long run",
+    "long_run": Scale("long_run_mm", telling.NAMES["long_run"],
                       "Largest bending in the usual weather, for a house old enough that the middle has stopped rising",
                       SIZE, SIZE_LIMITS_MM, always=SIZE_ALWAYS),
     **{f"beyond_{mark:.0f}": Scale(
@@ -179,7 +179,7 @@ SCALES = {  # {month}: the last of the next twelve, in words; {mark}: `mark_mm` 
         "Share of the model runs whose largest bending within the next twelve months is larger; not the chance of "
         "damage",
         SHARE, SHARE_LIMITS, unit="share", mark_mm=mark) for mark in MARKS_MM},
-    "whatif_dry": Scale("whatif_dry_mm", "If a dry year came again", _WHATIF, BENDING, YEAR_LIMITS_MM),
+    "whatif_dry": Scale("whatif_dry_mm", telling.NAMES["whatif"], _WHATIF, BENDING, YEAR_LIMITS_MM),
     "whatif_average": Scale("whatif_average_mm", "If an average year came again", _WHATIF, BENDING, YEAR_LIMITS_MM),
     "whatif_wet": Scale("whatif_wet_mm", "If a wet year came again", _WHATIF, BENDING, YEAR_LIMITS_MM),
     "soil": Scale("shrink_swell_class", "Soil shrink-swell class",

@@ -19,8 +19,8 @@ MM_STEP, INCH_STEP = 2.0, 0.1  # step of what is shown; anything finer than a su
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
           "December")
 
-NAMES = {"now": "Now", "next": "Next 12 months", "expected": "Largest from now to {month}", "long_run": "Long run",
-         "whatif": "If a dry year came again"}
+NAMES = {"now": "Now", "next": "Next 12 months", "expected": "Largest bending from now to {month}",
+         "long_run": "Long run", "whatif": "If a dry year came again"}
 SENTENCES = {
     "middle_high": "middle high by {size}", "edge_high": "edge high by {size}", "level": "level",
     "near_level": "near level", "near_level_side": "near level, {side}",
@@ -32,7 +32,7 @@ SENTENCES = {
     "range": "{lo} to {hi}",
     "now": "{side} ({range})",
     "next": "{moves}; in {month} it is {after}", "after": "{higher} ({range})",
-    "expected": "{size} of bending ({range}; today {today})",
+    "expected": "{size} ({range}; today {today})",
     "today": "{size}, {side}",
     "long_run": "{size} ({range}), the largest in usual weather{once}",
     "once": ", once the middle has stopped rising",  # left out where the phase says that it has
@@ -77,8 +77,16 @@ def last_month(today: str) -> str:
 
 
 def name(question: str, today: str) -> str:
-    """Return the name of an answer: Now, Next 12 months, By October 2026, Long run, If a dry year came again."""
+    """Return the name of an answer: Now, Next 12 months, Largest bending from now to October 2026, Long run, If a dry
+    year came again.
+    """
     return NAMES[question].format(month=last_month(today))
+
+
+def name_in_text(question: str, today: str) -> str:
+    """Return the name of an answer as it is written inside a sentence, and at the head of a column of a list."""
+    first, rest = name(question, today)[0], name(question, today)[1:]
+    return first.lower() + rest
 
 
 def side(value_mm: float, system: str) -> str:

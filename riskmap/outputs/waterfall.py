@@ -28,7 +28,7 @@ LONG_RUN_LINE = ("long_run_typical_mm", *(f"long_run_part_{name}_mm" for name in
 FEWEST_LOTS = 20  # with fewer lots "nearly all" would mean all but one (judgement)
 
 SENTENCES = {
-    "heading": "Why this lot's expected bending differs from the typical lot here ({typical})",
+    "heading": "Why this lot's estimate differs from that of the typical lot here ({typical})",
     "typical": "the typical lot here", "typical_long_run": "the long run of the typical lot here", "lot": "this lot",
     "shared": "{reasons}, as for nearly all lots here", "small": "smaller differences",
     "gaps": "gaps in the data on this lot",
@@ -199,7 +199,7 @@ def why(lines: list[Step], system: str) -> str:
 
 def in_a_line(row: Mapping[str, Any], system: str) -> str:
     """Return estimate, range and reasons of a lot in one line, in the unit of the page; gaps last."""
-    return f"Expected bending {_with_range(row, 'expected_movement_mm', system)}; " \
+    return f"Estimate {_with_range(row, 'expected_movement_mm', system)}; " \
            f"{compared(float(row['typical_lot_mm']), system)}: {_differences(steps(row), system)}"
 
 

@@ -221,7 +221,7 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     find(page, "0000040")
     text = details(page)
     value, low, high = (f"{lot['expected_movement_mm' + p] / 25.4:.1f}" for p in ("", "_p10", "_p90"))
-    assert f"Largest from now to October 2026\n{value} in\n{value} in of bending ({low} to {high}; today " in text
+    assert f"Largest bending from now to October 2026\n{value} in\n{value} in ({low} to {high}; today " in text
     assert lot["map_unit_name"] in text
     assert f"gaps in the data on this lot\n{lot['part_gaps_mm'] / 25.4:+.2f} in".replace("-", "−") in text
     for words in ("does not replace a visit", "They are not forecasts", "Dry as in November 2010 to October 2011, ",
@@ -237,7 +237,7 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     assert colors == list(palette.SIZE[:6])
     assert "0.4–0.8 in" in page.find_element(By.ID, "legend").text
     page.find_element(By.CSS_SELECTOR, "input[value=si]").click()
-    wanted = f"{2 * int(lot['expected_movement_mm'] / 2 + 0.5)} mm of bending ("
+    wanted = f"{2 * int(lot['expected_movement_mm'] / 2 + 0.5)} mm ("
     in_browser.until(page, lambda d: wanted in details(d))
     assert "5–10 mm" in page.find_element(By.ID, "legend").text
 

@@ -132,7 +132,8 @@ def test_the_area_is_shown_until_a_lot_is_chosen_and_again_after(page: webdriver
     told = town.about(full.lots)
     text = details(page)
     assert f"{told['known']} of 60 lots have an estimate." in text
-    assert f"Half of them: {telling.shown(told['mm'][1], 'us')} of bending or less by October 2026." in text
+    middle = telling.shown(told["mm"][1], "us")
+    assert f"Largest bending from now to October 2026: {middle} or less on half of them." in text
     dots = page.execute_script("return [...document.querySelectorAll('.groups circle')].map(c => "
                                "[c.getAttribute('fill'), c.textContent])")
     soils = {f"{row['name']}: {row['lots']} lots": row["mm"][1] for row in told["soils"]}

@@ -40,7 +40,7 @@ AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding=
 
 
 def drought(found: Results) -> ChangeSince:
-    """Return a month that raises the middle of the slabs by some 3 mm and hardly changes the expected movement."""
+    """Return a month that raises the middle of the slabs by some 3 mm and hardly changes the estimate."""
     lots = len(found.lots)
     changes = pd.DataFrame({"now": np.linspace(0.3, 6.0, lots), "expected": np.linspace(-0.2, 0.4, lots)}).round(1)
     changes[(found.lots["state"] != "").to_numpy()] = np.nan
@@ -395,7 +395,7 @@ def test_change_and_age_layers(page: webdriver.Chrome) -> None:
     assert listed == "+0.17 in"
     choose_layer(page, "change_expected")
     title = page.find_element(By.CSS_SELECTOR, "#legend h2").text
-    assert title == "Change of the expected movement since September 2025"
+    assert title == "Change of the estimate since September 2025"
     choose_layer(page, "age")
     names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:5]
     assert names == ["under 2 years", "2–7 years", "7–15 years", "15–30 years", "30 years and more"]

@@ -201,7 +201,7 @@ def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     text = details(page)
     assert text.startswith(f"Lot {lot['lot_id']}")
     value, low, high = (f"{lot['expected_movement_mm' + p] / 25.4:.1f}" for p in ("", "_p10", "_p90"))
-    assert f"Largest from now to October 2026\n{value} in\n{value} in of bending ({low} to {high}; today " in text
+    assert f"Largest bending from now to October 2026\n{value} in\n{value} in ({low} to {high}; today " in text
     assert lot["map_unit_name"] in text
     assert "does not replace a visit" in text
     assert "They are not forecasts" in text
@@ -285,7 +285,7 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
         page.execute_script("map_riskmap.invalidateSize()")
         show(page, 40)
         names = page.execute_script(f"{ANSWERS} return names.concat(of('.facts dt'))")
-        assert names[:6] == ["Largest from now to October 2026", "Now", "Next 12 months", "Long run",
+        assert names[:6] == ["Largest bending from now to October 2026", "Now", "Next 12 months", "Long run",
                              "If a dry year came again", "Pour"]
         box, figure, bar, now, why, text, cautions = page.execute_script(
             "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"
@@ -363,7 +363,7 @@ def test_units_switch(page: webdriver.Chrome) -> None:
     assert "0.2–0.4 in" in page.find_element(By.ID, "legend").text
     page.find_element(By.CSS_SELECTOR, "input[value=si]").click()
     assert "5–10 mm" in page.find_element(By.ID, "legend").text
-    assert f"{2 * int(lot['expected_movement_mm'] / 2 + 0.5)} mm of bending (" in details(page)
+    assert f"{2 * int(lot['expected_movement_mm'] / 2 + 0.5)} mm (" in details(page)
     assert " in " not in page.find_element(By.CSS_SELECTOR, "#lots li .value").text
     assert page.find_element(By.CSS_SELECTOR, ".leaflet-control-scale").text.endswith("m")
     page.find_element(By.CSS_SELECTOR, "input[value=us]").click()

@@ -197,7 +197,7 @@ def test_from_raw_files_to_the_map_by_clicks(opened: Opened, example: Path) -> N
           f"{worked:.1f} s of work")
     assert clicks == 3
     assert worked < MOST_WORK_S
-    assert "Expected" in page.find_element(By.TAG_NAME, "body").text
+    assert "Largest bending from now to October 2026" in page.find_element(By.TAG_NAME, "body").text
     assert page.execute_script("return window.origin") == "null"  # the map is apart from our pages
     page.switch_to.default_content()
     place = opened.root / "area"

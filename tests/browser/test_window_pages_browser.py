@@ -205,7 +205,7 @@ def test_lots_are_filtered_and_chosen_together(opened: Opened, run_page: webdriv
     page = run_page
     five = page.find_element(By.ID, "five").text
     assert "1,531" in five
-    assert "median estimate by October 2026" in five
+    assert "median of the largest bending from now to October 2026" in five
     assert not page.find_element(By.ID, "choose-found").is_enabled()  # more than a brief takes
     Select(page.find_element(By.ID, "which")).select_by_visible_text("without an estimate")
     shown = page.find_element(By.ID, "lots-shown").text

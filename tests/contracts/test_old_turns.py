@@ -108,6 +108,8 @@ OLD_TURNS = (
          "Threads; any number gives the same result."),
     Turn(r"\bfour fifths of\b", "80 % of the model runs", "They hold four fifths of that range."),
     Turn(r"\bin what is not known\b", "gaps in the data", "-0.2 in what is not known."),
+    Turn(r"\b[Ee]xpected bending (?:by|in)\b|\b[Ll]argest (?:by|from now)\b",
+         "the name in telling.NAMES: largest bending from now to October 2026", "Expected bending by October 2026"),
     Turn(r"\byardsticks?\b", "figure for comparison", "A steady yardstick for a slab."),
     Turn(r"\bweaker still\b|\bweakest source\b", "least reliable", "The weakest source in its last months."),
     Turn(r"\bcame out at\b|\bwhat (?:it|they) (?:is|are) come to\b", "is", "The estimate came out at 12 mm."),

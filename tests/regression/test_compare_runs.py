@@ -121,7 +121,7 @@ def test_one_cause_alone_takes_the_whole_change(cause: str, given: dict, before:
                "settings": "Other settings "}[cause]
     assert subject in change.lead
     assert [line.partition(":")[0] for line in change.lines[1:5]] == ["Now (middle against edge)", "Next 12 months",
-                                                                      "Expected", "Long run"]
+                                                                      "Estimate", "Long run"]
 
 
 def test_a_soil_refresh_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:

@@ -189,13 +189,13 @@ def _growth_drawing(year: np.ndarray[Any, Any], middle: np.ndarray[Any, Any], ed
 
 
 # ---------------------------------------------------------------- the area
-HISTOGRAM_ALT = "Histogram of {count} lots by their largest expected bending: {groups}."
+HISTOGRAM_ALT = "Histogram of {count} lots by their {called}: {groups}."
 HISTOGRAM_STEP_MM = {"us": 5.08, "si": 5.0}  # a bin: 0.2 in or 5 mm
 MOST_BINS = 24
 
 
-def histogram(estimate_mm: np.ndarray[Any, Any], soil: Sequence[str], system: str, width: float, height: float,
-              text: float) -> Drawing | None:
+def histogram(estimate_mm: np.ndarray[Any, Any], soil: Sequence[str], called: str, system: str, width: float,
+              height: float, text: float) -> Drawing | None:
     """Return how many lots have which estimate, each bar split by the shrink-swell class of the soil.
 
     Parameters
@@ -204,6 +204,8 @@ def histogram(estimate_mm: np.ndarray[Any, Any], soil: Sequence[str], system: st
         Of the lots with an estimate.
     soil : sequence of str
         Shrink-swell class of each; another text counts as not known.
+    called : str
+        Name of the estimate, as it is written in a sentence.
     system : str
     width, height, text : float
     """
@@ -238,7 +240,7 @@ def histogram(estimate_mm: np.ndarray[Any, Any], soil: Sequence[str], system: st
     for k in range(0, len(counts) + 1, int(every)):
         label = telling.shown(k * step, system).rsplit(" ", 1)[0]
         parts.append(Text("axis", left + k * wide, bottom + 1.2 * text, label, text, palette.QUIET, "middle"))
-    words = f"largest expected bending, {'inches' if system == 'us' else 'millimetres'}"
+    words = f"{called}, {'inches' if system == 'us' else 'millimetres'}"
     parts.append(Text("unit", width, bottom + 2.5 * text, words, text, palette.QUIET, "end"))
     x, present = left, counts.sum(axis=0)
     for name, color, number in zip(classes, colors, present, strict=True):
@@ -249,4 +251,5 @@ def histogram(estimate_mm: np.ndarray[Any, Any], soil: Sequence[str], system: st
             x += (2.8 + 0.5 * len(label)) * text
     groups = "; ".join(f"{number:,} on {name or 'soil of unknown'} shrink-swell" for name, number in
                        zip(classes, present, strict=True) if number)
-    return Drawing(width, height, tuple(parts), HISTOGRAM_ALT.format(count=f"{len(estimate_mm):,}", groups=groups))
+    return Drawing(width, height, tuple(parts), HISTOGRAM_ALT.format(count=f"{len(estimate_mm):,}", called=called,
+                                                                           groups=groups))

@@ -169,19 +169,19 @@ def _number(lot: dict[str, Any], today: str, system: str, scales: figures.Scales
     told = telling.size(lot, "expected_movement_mm", system).removeprefix(telling.shown(middle, system)).strip()
     return {"figure": NUMBER["figure"].format(size=telling.shown(middle, system)), "calibrated": told,
             "by": NUMBER["by_either" if lot["direction"] == "near_level" else "by"].format(
-                month=telling.last_month(today)),
+                name=telling.name_in_text("expected", today)),
             "range": NUMBER["range"].format(range=telling.sizes(low, high, system),
                                             unit="in" if system == "us" else "mm"),
-            "row": [NUMBER[name].format(range=telling.sizes(low, high, system), unit="in" if system == "us" else "mm",
-                                        month=telling.last_month(today)) for name in ("row_range", "row_by")],
+            "row_range": NUMBER["row_range"].format(range=telling.sizes(low, high, system),
+                                                    unit="in" if system == "us" else "mm"),
             "bar": charts.estimate_bar(low, middle, high, scales.bars[1], system, BAR_MM, SMALL_MM).plain()}
 
 
 BAR_MM = 122.0
-NUMBER = {"figure": "{size}", "by": "largest bending from now to {month}",
-          "by_either": "largest bending from now to {month}, either way",  # "near level" says no side
+NUMBER = {"figure": "{size}", "by": "{name}",
+          "by_either": "{name}, either way",  # "near level" says no side
           "range": "80 % of the model runs: {range} {unit}",
-          "row_range": "{range} {unit}", "row_by": "by {month}"}
+          "row_range": "{range} {unit}"}
 
 
 def shortened(text: str) -> str:
@@ -348,6 +348,7 @@ SMALLEST_GROUP = 10
 HISTOGRAM_MM, HISTOGRAM_TALL_MM = 170.0, 48.0
 GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of the median lot",
                "middle 80 % of the lots")
+GROUPS_TITLE = "By soil and age: {name}, counted from a level slab"
 
 
 def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str],
@@ -374,12 +375,14 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
-    drawn = charts.histogram(known[name].to_numpy(float), known["shrink_swell_class"].tolist(), system, HISTOGRAM_MM,
-                             HISTOGRAM_TALL_MM, SMALL_MM)
+    called = telling.name_in_text("expected", results.today)
+    drawn = charts.histogram(known[name].to_numpy(float), known["shrink_swell_class"].tolist(), called, system,
+                             HISTOGRAM_MM, HISTOGRAM_TALL_MM, SMALL_MM)
     return {"area": visible(results.area_name), "today": results.today, "month": dates.month(results.today),
             "histogram": drawn.plain() if drawn else {}, **(order or stops.EMPTY),
             "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
+            "groups_title": GROUPS_TITLE.format(name=called),
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
             "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with an estimate.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],

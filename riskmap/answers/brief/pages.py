@@ -14,7 +14,7 @@ from typing import Any
 from riskmap.answers.brief import figures, round_stops
 from riskmap.answers.brief import stops as paper
 from riskmap.common.errors import counted
-from riskmap.outputs import dates, palette
+from riskmap.outputs import dates, palette, telling
 from riskmap.outputs.html_page import filled
 from riskmap.outputs.map import page_build
 
@@ -26,6 +26,7 @@ DASHED = ' stroke-dasharray="4"'
 BLANK_ROWS = 4  # of readings; the script adds more
 FIRST_ANSWERS = ("expected", "now", "next")  # in the open part of a card
 READ_IN = {"in": ("in", "ft"), "mm": ("mm", "m")}  # units of a reading by the unit of the page
+FIGURES = "Figures: {name}."
 PLACED_IN = {"in": "ft", "mm": "m"}
 FLOORS = ("bare", "tile", "carpet", "wood", "vinyl")  # examples only: any word may be typed
 
@@ -60,6 +61,7 @@ def document(pages: list[dict[str, Any]], area: dict[str, Any]) -> str:
     counts = [counted(len(pages), "stop"), *([f"{without:,} without an estimate"] if without else [])]
     run = pages[0]["run"] if pages else area["run"]
     texts = {"area": area["area"], "counts": ", ".join(counts) + ".", "month": area["month"],
+             "figures": FIGURES.format(name=telling.name_in_text("expected", area["today"])),
              "order": f"{how} {paper.DISTANCE}" if len(pages) > 1 else "",
              "standing": area["standing"], "caution": area["caution"], "run": run}
     floors = "".join(f'<option value="{_t(name)}">' for name in FLOORS)
@@ -84,8 +86,7 @@ def _figure(page: dict[str, Any]) -> str:
     told = round_stops.number(page)
     if not told:
         return '<strong class="none">No estimate</strong>'
-    range_and_month = "".join(f'<span class="by">{_t(text)}</span>' for text in page["number"]["row"])
-    return f"<strong>{_t(told)}</strong>{_arrow(page)}{range_and_month}"
+    return f"<strong>{_t(told)}</strong>{_arrow(page)}<span class=\"by\">{_t(page['number']['row_range'])}</span>"
 
 
 def _arrow(page: dict[str, Any]) -> str:
@@ -256,11 +257,11 @@ def _soil(soil: dict[str, Any]) -> str:
 
 
 def _area(area: dict[str, Any]) -> str:
-    visits = _table([["group", "order", "lot", "expected bending"], *area["visits"]]) if area["visits"] else ""
-    texts = {name: area[name] for name in ("counts", "group_note", "not_seen")}
+    visits = _table([["group", "order", "lot", "estimate"], *area["visits"]]) if area["visits"] else ""
+    texts = {name: area[name] for name in ("counts", "groups_title", "group_note", "not_seen")}
     return filled(HERE / "lots_summary.html", texts, {
         "shared": "".join(f"<p>{_t(text)}</p>" for text in area["shared"]),
         "states": _table([[name, count] for name, count in area["states"]], (1,)),
         "groups": _table([area["group_heads"], *area["groups"]]), "weather": _table(area["weather"]),
-        "visits": ("<h3>By expected bending</h3><p class=s>By expected bending within each group of lots that lie "
+        "visits": ("<h3>By the estimate</h3><p class=s>By the estimate within each group of lots that lie "
                    f"together. It is an order for a round, not a ranking of places.</p>{visits}" if visits else "")})

@@ -30,7 +30,7 @@ METRES_PER_MILE = 1609.344  # exact by definition
 MAP_MM, TEXT_MM, MOST_TEXT = 110.0, 2.6, 60
 NOTES = {
     "hour": "By the hours of the list.", "order": "In the order that the list gives.",
-    "place": "By expected bending within each group of lots that lie together. It is an order for a round, not a "
+    "place": "By the estimate within each group of lots that lie together. It is an order for a round, not a "
              "ranking of places.",
 }
 DISTANCE = "Distances are straight lines from the stop before."
@@ -86,7 +86,7 @@ def page_values(results: Results, visits: Sequence[Visit], rounds: pd.DataFrame,
     hours = [visible(visit.request.get("hour", ""))[:MOST_TEXT] for visit in some]
     names = [lot_text.label(results, visit.row) or visible(visit.request.get("address", "")) for visit in some]
     heads = ["stop", *(["hour"] if any(hours) else []), "lot", *(["address"] if any(names) else []),
-             "from the stop before", "expected bending"]
+             "from the stop before", "estimate"]
     table, before = [], None
     for k, (visit, point) in enumerate(zip(some, points, strict=True)):
         lot = results.lots.iloc[visit.row]

@@ -1,6 +1,6 @@
 """The estimate as a GeoPackage 1.3 with its QGIS style inside.
 
-QGIS applies the default entry of the table `layer_styles` on opening and offers the others by name: expected bending,
+QGIS applies the default entry of the table `layer_styles` on opening and offers the others by name: largest bending,
 now, the next 12 months, the long run, the soil. A style has one rule per class and one hatched rule per state,
 because a graduated renderer would leave lots without an estimate invisible.
 Dates inside the file are those of the data's present month, not of the run, so that equal results give equal files; the
@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap.common import disk_space, tables
 from riskmap.common.errors import RunFolderError
-from riskmap.outputs import palette
+from riskmap.outputs import palette, telling
 from riskmap.outputs.files import arrow_lots
 
 if TYPE_CHECKING:
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 NAME, LAYER = "lots.gpkg", "lots"
-STYLES = {  # layer of `palette.SCALES` -> name of its style; the first is applied on opening
-    "expected": "expected bending in 12 months", "now": "now", "next": "next 12 months", "long_run": "long run",
-    "soil": "soil shrink-swell class"}
+# Layer of `palette.SCALES` -> name of its style, where that is not the name of an estimate; the first is applied on
+# opening.
+STYLES = {"expected": "", "now": "", "next": "", "long_run": "", "soil": "soil shrink-swell class"}
 # kind of a shape of context -> name of its layer and kind of geometry
 CONTEXT_LAYERS = {"area": ("context_areas", "Polygon"), "line": ("context_lines", "LineString"),
                   "point": ("context_points", "Point")}
@@ -169,7 +169,8 @@ def _style_rows(today: str, geometry_column: str) -> list[dict[str, Any]]:
 
     return [{
         "f_table_catalog": "", "f_table_schema": "", "f_table_name": LAYER, "f_geometry_column": geometry_column,
-        "styleName": name, "styleQML": qml(layer), "styleSLD": "", "useAsDefault": layer == next(iter(STYLES)),
+        "styleName": name or telling.name_in_text(layer, today), "styleQML": qml(layer), "styleSLD": "",
+        "useAsDefault": layer == next(iter(STYLES)),
         "description": f"{palette.SCALES[layer].note}; lots without an estimate are hatched", "owner": "", "ui": "",
         "update_time": pd.Timestamp(f"{today}-01", tz="UTC"),
     } for layer, name in STYLES.items()]

@@ -121,7 +121,7 @@ def summary(results: Results, system: str) -> list[Shown]:
     known = ~text("pour_date_basis").isin(("", "none"))
     return [
         Shown("lot", text("lot_id"), "The id in the lot file.", None, "lot_id"),
-        *estimate(f"estimate by {telling.last_month(results.today)}", "expected_movement_mm",
+        *estimate(telling.name_in_text("expected", results.today), "expected_movement_mm",
                   "The largest bending expected within a year from the date of the data, counted from a level slab.",
                   bar=True),
         Shown("low", size(f"{put}expected_movement_mm_p10"), f"One model run in ten has less, in {spelt}{which}.", 1,

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 COLUMNS = dict(zip(CHANGE_LAYERS, ("change_of_now_mm", "change_of_expected_mm"), strict=True))
 _SHOWS = {"change": "now", "change_expected": "expected"}
 _COLORS = {"change": BENDING, "change_expected": CHANGE}  # bending now has a direction, a size does not
-_TITLES = {"change": "Change now", "change_expected": "Change of the expected movement"}
+_TITLES = {"change": "Change now", "change_expected": "Change of the estimate"}
 _SIGNS = {"change": "+ the middle of the slab rose against its edge, − it fell",
-          "change_expected": "+ the expected movement became larger, − smaller"}
+          "change_expected": "+ the estimate became larger, − smaller"}
 ONE_CAUSE = "Cause: {cause}."
 SEVERAL_CAUSES = "Causes: {causes}. The command riskmap compare says how much of the change each made."
 NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers

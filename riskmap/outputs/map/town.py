@@ -17,7 +17,7 @@ COLUMN = "expected_movement_mm"
 
 SENTENCES = {
     "heading": "The whole area", "lots": "{known} of {lots} lots have an estimate.",
-    "middle": "Half of them: {middle} of bending or less by {month}.",
+    "middle": "{name}: {middle} or less on half of them.",
     "ends": "One in ten: {high} or more; one in ten: {low} or less.",
     "sides": "Today the middle is high on {up} lots, the edge on {down}, and {level} are near level.",
     "rising": "On {rising} lots the middle of the ground is still rising.",

@@ -463,7 +463,7 @@ def test_the_order_of_visits_has_numbers_distances_and_a_map(found: Results) -> 
     visits = [briefing.Visit(row, {"hour": hour, "address": "<i>5 Elm St</i>"}, "matched", "")
               for row, hour in zip(rows, ("11:00", "9:00", "10:00"), strict=True)]
     told = stops.page_values(found, visits, briefing.rounds(found, visits), "us")
-    assert told["stop_heads"] == ["stop", "hour", "lot", "address", "from the stop before", "expected bending"]
+    assert told["stop_heads"] == ["stop", "hour", "lot", "address", "from the stop before", "estimate"]
     assert [row[:3] for row in told["stops"]] == [
         ["1", "9:00", visible(str(found.lots["lot_id"].iloc[rows[1]]))],
         ["2", "10:00", visible(str(found.lots["lot_id"].iloc[rows[2]]))],
@@ -487,16 +487,17 @@ def test_distances_are_great_circles() -> None:
 
 def test_the_histogram_counts_every_lot_once() -> None:
     values = np.array([0.0, 4.9, 5.0, 12.0, 12.5, 49.0])
-    made = charts.histogram(values, ["low", "low", "high", "very high", "", "very high"], "si", 170.0, 48.0, 2.5)
+    soils = ["low", "low", "high", "very high", "", "very high"]
+    made = charts.histogram(values, soils, "estimate", "si", 170.0, 48.0, 2.5)
     assert made is not None
     bars = made.paths("bar")
     assert len(bars) == 5  # bins 0-5 (two lots of one soil), 5-10, 10-15 (two soils), 45-50
     tall = [max(y for _, y in one.points) - min(y for _, y in one.points) for one in bars]
     assert sum(tall) / min(tall) == pytest.approx(6)
     assert made.texts("key") == ["low: 2", "high: 1", "very high: 2", "not known: 1"]
-    assert made.texts("unit") == ["largest expected bending, millimetres"]
-    assert charts.histogram(np.array([]), [], "si", 170.0, 48.0, 2.5) is None
-    wide = charts.histogram(np.array([1.0, 900.0]), ["low", "low"], "us", 170.0, 48.0, 2.5)
+    assert made.texts("unit") == ["estimate, millimetres"]
+    assert charts.histogram(np.array([]), [], "estimate", "si", 170.0, 48.0, 2.5) is None
+    wide = charts.histogram(np.array([1.0, 900.0]), ["low", "low"], "estimate", "us", 170.0, 48.0, 2.5)
     assert wide is not None
     assert len(wide.paths("bar")) == 2
 

@@ -292,7 +292,7 @@ def test_the_table_of_stops_leaves_no_row_alone(paper: str) -> None:
 
     def pages_of(count: int) -> list[int]:
         table = [[f"stop {k}", f"lot {k}", "0.3 mi", "1.0 in"] for k in range(1, count + 1)]
-        stops = {"stops": table, "stop_heads": ["stop", "lot", "from the stop before", "expected bending"],
+        stops = {"stops": table, "stop_heads": ["stop", "lot", "from the stop before", "estimate"],
                  "stop_wide": ["lot"], "stops_note": "A note."}
         (told,) = pdf.compiled("area.typ", {**HEAD, "area": {**area, **stops}}, paper)
         rows = [len(re.findall(r"stop \d+ lot \d+", text)) for text in page_texts(told)]
@@ -312,7 +312,7 @@ def test_long_addresses_leave_no_row_of_the_stops_alone(paper: str) -> None:
     """Rows have one to five lines, so no count of rows per page can be foreseen."""
     made = results(60)
     area = content.area_page(made, "us", visits.rounds(made, []), ABOUT)
-    heads = ["stop", "hour", "lot", "address", "from the stop before", "expected bending"]
+    heads = ["stop", "hour", "lot", "address", "from the stop before", "estimate"]
     streets = ["12 Short Street", "1234 " + "Long Street of Many Words " * 3, "7 Lane",
                "88 " + "A Very Long Avenue " * 8]
 

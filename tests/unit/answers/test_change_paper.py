@@ -58,7 +58,7 @@ def test_each_bar_is_as_long_as_the_mean_and_parts_add_up_to_the_whole() -> None
     zero = drawn.paths("zero")[0].points[0][0]
     assert min(x for x, _ in weather.points) == pytest.approx(zero)
     assert max(x for x, _ in soil.points) == pytest.approx(zero)
-    assert drawn.texts("estimate") == ["Now (middle against edge)", "Expected"]
+    assert drawn.texts("estimate") == ["Now (middle against edge)", "Estimate"]
     assert drawn.texts("cause") == [CAUSES["weather"], CAUSES["soil"], change_charts.ALL, CAUSES["weather"]]
     assert drawn.texts("value")[0] == "+4.0 mm (+2.0 to +6.0 mm)"
     assert drawn.texts("value")[1] == "−2.0 mm (−3.0 to −1.0 mm)"

@@ -42,9 +42,9 @@ def test_a_drought_raises_the_middle_most_on_the_heaviest_clay() -> None:
     expected = np.where(np.arange(40) < 3, 1.5, 0.0)
     table = lots(now_part_weather_mm=by_class, expected_part_weather_mm=expected)
     assert said(table) == ("The drought of July 2018 raised the middle by 2.0 mm on average, most on the heaviest clay "
-                           "(shrink-swell very high); 3 lots passed 20 mm of expected movement.")
+                           "(shrink-swell very high); the estimate passed 20 mm on 3 lots.")
     assert said(table, "us") == ("The drought of July 2018 raised the middle by 0.08 in on average, most on the "
-                                 "heaviest clay (shrink-swell very high); 3 lots passed 0.8 in of expected movement.")
+                                 "heaviest clay (shrink-swell very high); the estimate passed 0.8 in on 3 lots.")
 
 
 def test_where_most_is_the_soil_that_it_is() -> None:
@@ -60,7 +60,7 @@ def test_where_most_is_the_soil_that_it_is() -> None:
 
 def test_a_fall_is_a_fall_and_both_ways_is_both_ways() -> None:
     assert said(lots(now_part_weather_mm=np.full(40, -1.5)), weather="The wet weather of May 2019").startswith(
-        "The wet weather of May 2019 lowered the middle by 1.5 mm on average; no lot passed")
+        "The wet weather of May 2019 lowered the middle by 1.5 mm on average; the estimate passed 20 mm on no lot")
     both = said(lots(now_part_settings_mm=np.repeat([1.0, -1.0], 20)))
     assert both.startswith("Other settings moved the middle up on 20 lots and down on 20 lots, by 1.0 mm on average")
 
@@ -87,11 +87,11 @@ def test_a_few_lots_are_told_as_a_few() -> None:
 
 def test_another_number_leads_where_now_is_the_same() -> None:
     table = lots(expected_part_calibration_mm=np.full(40, -2.5))
-    assert said(table) == ("Another calibration lowered the expected movement by 2.5 mm on average; bending now is the "
-                           "same; no lot passed 20 mm of expected movement.")
+    assert said(table) == ("Another calibration lowered the estimate by 2.5 mm on average; bending now is the "
+                           "same; the estimate passed 20 mm on no lot.")
     fell = lots(expected_part_calibration_mm=np.full(40, -2.5)).assign(expected_movement_mm_before=21.0)
     fell["expected_movement_mm_after"] = 18.5
-    assert said(fell).endswith("no lot passed 20 mm of expected movement and 40 fell below it.")
+    assert said(fell).endswith("the estimate passed 20 mm on no lot and fell below it on 40.")
 
 
 def test_nothing_is_said_plainly() -> None:
@@ -134,7 +134,7 @@ def test_why_one_lot_changed() -> None:
     none = pd.Series([""] * 4)
     why = change_words.why(table, {"before": none, "after": pd.Series(["", "", "a crawl space", ""])})
     assert why[0] == ("bending now +1.5 mm: +2.0 mm new months of weather, and time passing; -0.5 mm the refreshed "
-                      "soil survey\nchange of the next 12 months -1.2 mm; expected movement 0.0 mm; long run 0.0 mm")
+                      "soil survey\nchange of the next 12 months -1.2 mm; estimate 0.0 mm; long run 0.0 mm")
     assert why[1] == ""
     assert why[2] == "before: an estimate\nnow: not_applicable (a crawl space)"
     assert why[3].startswith("bending now 0.0 mm\n")

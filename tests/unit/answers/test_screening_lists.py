@@ -232,7 +232,7 @@ def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
     assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
     text_of_page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
     heading, said = rows_of(text_of_page)
-    assert heading == ["Rank", "lot_id", "Long run", "Why", "Largest from now to October 2026", "Now", "Found"]
+    assert heading == ["Rank", "lot_id", "Long run", "Why", "Largest bending from now to October 2026", "Now", "Found"]
     assert [line["rank"] for line in said] == ["1", "", ""]
     assert said[0]["lot"].startswith(f"{html.escape(high)} row 2")
     low, middle, top = (f"{lots.loc[high, f'long_run_mm{end}'] / 25.4:.1f}" for end in ("_p10", "", "_p90"))

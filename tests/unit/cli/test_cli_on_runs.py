@@ -42,12 +42,12 @@ def test_explain_tells_number_range_reasons_and_cautions(outputs: Path, units: s
     done = call("explain", "latest", "0000040", "--units", units, "--outputs", outputs)
     assert done.exit_code == 0, done.output
     lines = done.output.splitlines()
-    begins = ["Now: ", "Next 12 months: against the edge, the middle ", "Largest from now to October 2026: ",
+    begins = ["Now: ", "Next 12 months: against the edge, the middle ", "Largest bending from now to October 2026: ",
               "Long run: ", "If a dry year came again: "]
     assert [line[: len(begin)] for line, begin in zip(lines[1:6], begins, strict=True)] == begins
     assert all(re.search(rf"\d{unit}\b", line) for line in lines[1:6])
     for words in ("The true figure may be half or double", "does not replace a visit", "gaps in the data on this lot",
-                  "Why this lot's expected bending differs from the typical lot here"):
+                  "Why this lot's estimate differs from that of the typical lot here"):
         assert words in done.output
     other = {"us": r"\d mm\b", "si": r"\d in\b"}[units]  # a note may give both
     assert [line for line in lines if re.search(other, line) and not line.startswith("Note: ")] == []

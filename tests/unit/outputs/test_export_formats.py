@@ -188,7 +188,7 @@ def test_the_sheet_of_lots_can_be_read_by_a_person(system: str, unit: str, per: 
     assert (sheet.max_column, sheet.max_row) == (12, last)
     assert (sheet.freeze_panes, sheet.auto_filter.ref) == ("C3", f"A2:L{last}")  # below the codes
     heading, codes = ([cell.value for cell in sheet[row]] for row in (1, 2))
-    assert heading[1].startswith("estimate by ")
+    assert heading[1].startswith("largest bending from now to ")
     assert heading[1].endswith(f", {unit}")
     told = {row[0].value for row in book["Read me first"].iter_rows()}
     assert set(heading) <= told

@@ -99,12 +99,12 @@ def test_the_questions_are_answered_in_words() -> None:
         "Now: middle high by 1.5 in (0.7 to 2.4)",
         "Next 12 months: against the edge, the middle may be 0.3 in higher than today in the dry season and 0.5 in "
         "lower than today in the wet season; in October 2026 it is 0.1 in higher (0.2 in lower to 0.4 in higher)",
-        "Largest from now to October 2026: 1.6 in of bending (0.8 to 2.5; today 1.5 in, middle high)",
+        "Largest bending from now to October 2026: 1.6 in (0.8 to 2.5; today 1.5 in, middle high)",
         "Long run: 1.8 in (1.0 to 2.8), the largest in usual weather",
         "If a dry year came again: the middle would be 0.2 in higher against the edge (average year: as high as today; "
         "wet year: 0.3 in lower)"]
     assert telling.answers(ROW, "2025-12", "si")["expected"] == (
-        "Largest from now to December 2026", "40 mm of bending (20 to 64; today 38 mm, middle high)")
+        "Largest bending from now to December 2026", "40 mm (20 to 64; today 38 mm, middle high)")
 
 
 @pytest.mark.parametrize(("change", "told"), [
@@ -180,7 +180,7 @@ def test_the_waterfall_adds_up_and_gaps_come_last() -> None:
         ("typical", "13.0 mm"), ("reason", "+17.0 mm"), ("reason", "+1.8 mm"), ("shared", "+6.0 mm"),
         ("small", "+0.2 mm"), ("gaps", "-2.0 mm"), ("lot", "36.0 mm")]
     assert waterfall.heading(PARTS, "us") == \
-        "Why this lot's expected bending differs from the typical lot here (0.5 in)"
+        "Why this lot's estimate differs from that of the typical lot here (0.5 in)"
 
 
 def area(count: int, weather: list[float], soil: list[float]) -> pd.DataFrame:
@@ -211,7 +211,7 @@ def test_explain_uses_one_unit_system() -> None:
     row = int(found.lots.index[found.lots["state"] == ""][0])
     told = "\n".join(lot_text.lines(found, row, "us"))
     assert " mm" not in told
-    assert "Why this lot's expected bending differs from the typical lot here" in told
+    assert "Why this lot's estimate differs from that of the typical lot here" in told
     assert "mean of 10 to 39 in" in told
     assert "top 5 ft" in told
 

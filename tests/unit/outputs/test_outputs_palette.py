@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from riskmap.common import tables
-from riskmap.outputs import palette
+from riskmap.outputs import palette, telling
 from riskmap.outputs.palette import (
     AGE,
     BEAMS,
@@ -147,6 +147,14 @@ def test_a_class_keeps_its_colour() -> None:
     assert palette.SCALES["now"].reached(400.0) is palette.SCALES["now"]
     assert palette.SIZE_LIMITS_MM == (5, 10, 20, 35, 50, 75)
     assert palette.SIZE_LIMITS_MM[:4] == tables.DEFLECTION_BANDS_MM
+
+
+def test_a_layer_of_an_estimate_has_the_name_of_its_answer() -> None:
+    """The list of layers and the legend call an estimate what the panel, the terminal and the papers call it."""
+    layers = {**{question: question for question in telling.COLUMNS}, "whatif": "whatif_dry"}
+    assert set(layers) == set(telling.NAMES)
+    for question, layer in layers.items():
+        assert palette.SCALES[layer].title == telling.NAMES[question]
 
 
 def test_every_scale_is_complete() -> None:

@@ -139,8 +139,8 @@ def test_geopackage_carries_its_style(folder: Path) -> None:
     with sqlite3.connect(folder / "lots.gpkg") as base:
         base.row_factory = sqlite3.Row
         rows = base.execute("SELECT * FROM layer_styles").fetchall()
-    assert [row["styleName"] for row in rows] == ["expected bending in 12 months", "now", "next 12 months", "long run",
-                                                "soil shrink-swell class"]
+    assert [row["styleName"] for row in rows] == ["largest bending from now to October 2026", "now", "next 12 months",
+                                                "long run", "soil shrink-swell class"]
     assert [row["useAsDefault"] for row in rows] == [1, 0, 0, 0, 0]
     for found, layer in zip(rows, geopackage.STYLES, strict=True):
         row = dict(found)

@@ -99,7 +99,7 @@ export function nothing() {
   const box = el("details");
   box.textContent = "";
   document.body.classList.remove("chosen");
-  town(box, about.scales.expected.title.replace("Expected bending by ", ""));
+  town(box);
 }
 
 export async function details(lot, others) {

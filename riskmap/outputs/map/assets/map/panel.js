@@ -22,7 +22,7 @@ export function details(others) {
   box.textContent = "";
   document.body.classList.toggle("chosen", lot >= 0);
   mark(state.active);
-  if (lot < 0) { town(box, about.scales.expected.title.replace("Expected bending by ", "")); return; }
+  if (lot < 0) { town(box); return; }
   const head = put(box, "div", null, "lot-head"), title = put(head, "h2", "Lot ");
   lotSteps(head);
   put(title, "bdi", label(lot));

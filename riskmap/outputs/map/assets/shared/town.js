@@ -4,13 +4,13 @@ import { count, fill, length, put, rounded, sketch, unit } from "./page.js";
 
 const GROUPS = { width: 360, left: 144, right: 340, row: 20, top: 6 };
 
-export function town(box, month) {
+export function town(box) {
   const t = about.town, w = t.words;
   put(box, "h2", w.heading);
   put(box, "p", w.choose, "note");
   if (!t.mm.length) return;
   const [low, middle, high] = t.mm.map(length), many = (group, code) => count(t[group][code] || 0);
-  const lines = [fill(w.lots, { known: count(t.known), lots: count(t.lots) }), fill(w.middle, { middle, month }), fill(w.ends, { low, high }),
+  const lines = [fill(w.lots, { known: count(t.known), lots: count(t.lots) }), fill(w.middle, { name: about.tell.names.expected, middle }), fill(w.ends, { low, high }),
     fill(w.sides, { up: many("direction", "center_lift"), down: many("direction", "edge_lift"), level: many("direction", "near_level") })];
   if (t.phase.dome_growing) lines.push(fill(w.rising, { rising: many("phase", "dome_growing") }));
   if (about.change && about.change.moved) lines.push(fill(w.change, { ...about.change, ...about.change.moved, middle: length(about.change.moved.middle) }) + " " + about.change.why);
