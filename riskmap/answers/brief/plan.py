@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from riskmap.answers.brief import stop_places
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
 from riskmap.outputs import drawing, palette
@@ -239,6 +240,9 @@ def of_stops(points: Sequence[tuple[float, float]], labels: Sequence[str], conte
              size: float, text: float) -> Drawing | None:
     """Return a map of stops, or None without any.
 
+    No circle lies on another while there is room: a crowded one is moved aside, and a line leads from it to a dot on
+    its lot (`stop_places`).
+
     Parameters
     ----------
     points : sequence of (longitude, latitude)
@@ -267,9 +271,25 @@ def of_stops(points: Sequence[tuple[float, float]], labels: Sequence[str], conte
         place = (round(size / 2 + (float(x) - middle[0]) * kx * scale, 2),
                  round(size / 2 - (float(y) - middle[1]) * ky * scale, 2))
         at.setdefault(place, []).append(label)
-    for (x, y), shared in reversed(list(at.items())):  # the first stops on top
-        label = ", ".join(shared[:3]) + ("…" if len(shared) > 3 else "")
-        sheet.parts.append(drawing.circle("stop", x, y, (0.75 + 0.14 * max(len(label) - 1, 0)) * text,
-                                          fill=palette.SHEET, stroke=palette.INK, line=0.15 * text))
-        sheet.say("stop", x, y + 0.35 * text, label, bold=True)
+    _numbers(sheet, at)
     return Drawing(size, size, tuple(sheet.parts), STOPS_ALT.format(count=counted(len(points), "stop")))
+
+
+def _numbers(sheet: _Sheet, at: dict[tuple[float, float], list[str]]) -> None:
+    """Draw the numbers of the stops in circles: lines and dots first, then the circles, then the numbers."""
+    size, text = sheet.window.size, sheet.text
+    labels = [", ".join(shared[:3]) + ("…" if len(shared) > 3 else "") for shared in at.values()]
+    radius = [(0.75 + 0.14 * max(len(label) - 1, 0)) * text for label in labels]
+    grounds = [(min(x), min(y), max(x), max(y)) for x, y in (
+        zip(*part.points, strict=True) for part in sheet.parts if isinstance(part, Path) and part.role == "ground")]
+    found = stop_places.spread(list(at), radius, size, text, grounds)
+    places = [(float(x), float(y)) for x, y in found.at]
+    for lot, place, moved in zip(at, places, found.moved, strict=True):
+        if moved:
+            sheet.parts += [Path("leader", (lot, place), stroke=palette.INK, width=0.06 * text),
+                            drawing.circle("dot", *lot, stop_places.DOT * found.times * text, fill=palette.INK)]
+    for place, one in zip(places, radius, strict=True):
+        sheet.parts.append(drawing.circle("stop", *place, one * found.times, fill=palette.SHEET, stroke=palette.INK,
+                                          line=0.12 * text))
+    for (x, y), label in zip(places, labels, strict=True):
+        sheet.say("stop", x, y + 0.35 * found.times * text, label, bold=True, times=found.times)
