@@ -401,8 +401,8 @@ def _gap(parts: Pen, facts: Facts, scale: Scale, system: str) -> str:
 
 
 def _bars(parts: Pen, facts: Facts, scale: Scale) -> None:
-    """Draw where the edge of the slab and of the ground is in 80 % of the model runs, with the middle held."""
-    x, wide = scale.across(facts.width_m / 2) + 0.6 * parts.text, 0.5 * parts.text
+    """Draw where the edge of the slab and of the ground is in 80 % of the model runs, with the middle as drawn."""
+    x, wide = scale.across(facts.width_m / 2) + 1.1 * parts.text, 0.5 * parts.text
     held = {"slab": facts.slab_mm[0], "ground": facts.ground_mm[0]}
     colors = {"slab": palette.SLAB_SECTION, "ground": palette.GROUND}
     ranges = {"slab": facts.slab_range_mm, "ground": facts.ground_range_mm if facts.gap_mm else None}
@@ -420,6 +420,9 @@ def _bars(parts: Pen, facts: Facts, scale: Scale) -> None:
             parts.all.append(rectangle("behind", x + wide / 2 - half, y - 0.8 * parts.text, 2 * half, parts.text,
                                        fill=palette.SHEET))
         parts.say("bar", x + wide / 2, y, SENTENCES[name], "middle", times=0.9)
+        if over:
+            parts.say("bars", x + wide / 2 - 0.75 * parts.text, y - 1.1 * parts.text, SENTENCES["ranges"], bold=True,
+                      times=0.9)
         x += wide + 1.2 * parts.text
 
 

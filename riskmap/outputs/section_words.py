@@ -26,7 +26,11 @@ SENTENCES = {
     "on_rock": "{soil}, the main soil of this lot{share}, lies on rock at {depth}.",
     "times": "Bending is drawn {times} times too tall; widths and depths are to scale.",
     "true": "Bending, widths and depths are to scale.",
-    "bars": "Bars: where the edge is in 80 % of the model runs, with the middle held.",
+    "parts": "The grey band is the slab, and the line below it is the ground. Where they part, there is a gap.",
+    "ranges": "ranges",
+    "bars": "The two bars are ranges: in 80 % of the model runs the edge of the slab and that of the ground are within "
+            "them, with the middle as drawn.",
+    "bar": "The bar is a range: in 80 % of the model runs the edge of the slab is within it, with the middle as drawn.",
     "level": "The ground beside the slab is drawn level, not computed.",
     "alt": "Section across the house. {bending} {gap} {weather} {layers}",
     "alt_gap": "Gap to look for {place} {size}.", "alt_none": "No gap between slab and ground is expected.",
@@ -40,7 +44,9 @@ def note(facts: Facts, times: float, system: str, soil: str = "", share: str = "
     `soil`: name of the main soil; `share`: what is said of its share, in brackets; empty where that is not known.
     """
     scale = SENTENCES["true"] if times == 1 else SENTENCES["times"].format(times=f"{times:g}")
-    return " ".join([scale, *([SENTENCES["bars"]] if facts.slab_range_mm else []), SENTENCES["level"],
+    bars = "bars" if facts.gap_mm and facts.ground_range_mm else "bar"
+    return " ".join([*([SENTENCES["parts"]] if facts.gap_mm else []), scale,
+                     *([SENTENCES[bars]] if facts.slab_range_mm else []), SENTENCES["level"],
                      depth_words(facts, system, soil, share)])
 
 

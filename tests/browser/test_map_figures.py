@@ -98,6 +98,7 @@ def test_the_section_says_what_the_table_says(page: webdriver.Chrome, lot: int, 
     assert "6 % assumed" in texts  # below what the survey describes
     said = page.execute_script("return document.querySelector('.section').textContent")
     assert "Bending is drawn" in said
+    assert "The grey band is the slab, and the line below it is the ground. Where they part, there is a gap." in said
     assert "is surveyed to 6.6 ft" in said
     assert ("(80 % of the model runs: 0.3 to 1.6 in)" in said) == bool(gap)
     label = page.execute_script("return document.querySelector('.cut').getAttribute('aria-label')")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 COLUMN = "profile"  # number of the lot's main soil among those of `about`, missing without one
 MOST_SOILS = 1000  # of a page that contains them (judgement: some 150 bytes each before compression)
 
-_SHARED = ("heading", "gap", "weather", "of_soil", "on_rock", "times", "true")  # the words of all sections
+_SHARED = ("heading", "gap", "weather", "of_soil", "on_rock", "times", "true", "parts")  # the words of all sections
 SENTENCES = {
     **{name: section_words.SENTENCES[name] for name in _SHARED},
     "middle": section_words.SENTENCES["above"], "middle_low": section_words.SENTENCES["below"],

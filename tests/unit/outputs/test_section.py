@@ -124,7 +124,19 @@ def test_the_bars_hold_the_middle_and_show_the_range_at_the_edge() -> None:
         assert tick.points[0][1] == pytest.approx(scale.bent(0.0 if name == "slab" else -36.0))
     alone = section.drawn(replace(DOME, slab_range_mm=None, ground_range_mm=None), "us", BOX)
     assert alone.paths("slab_range") == alone.paths("ground_range") == []
-    assert "Bars" not in section_words.note(replace(DOME, slab_range_mm=None), 20, "us")
+    assert (made.texts("bars"), made.texts("bar")) == (["ranges"], ["slab", "ground"])
+    assert alone.texts("bars") == alone.texts("bar") == []
+
+
+def test_the_note_says_what_is_slab_ground_gap_and_range() -> None:
+    whole, alone = (section_words.note(one, 20, "us") for one in (DOME, replace(DOME, slab_range_mm=None)))
+    assert whole.startswith("The grey band is the slab, and the line below it is the ground. "
+                            "Where they part, there is a gap. ")
+    assert "The two bars are ranges: in 80 % of the model runs the edge of the slab and that of the ground " in whole
+    assert "bar" not in alone
+    only = section_words.note(replace(DOME, gap_mm=()), 20, "us")  # nothing is known of a gap
+    assert "The bar is a range: in 80 % of the model runs the edge of the slab is within it" in only
+    assert "Where they part" not in only
 
 
 # ---------------------------------------------------------------- soil

@@ -24,7 +24,7 @@ export function section(box, lot) {
   soilBands(svg, shape, soil, words);
   house(svg, shape);
   writing(svg, shape, words, { bend, gap, high });
-  lines.push(fill(words.weather, { depth: roughly(depth[0]), lo: unitless(roughly(depth[1])), hi: unitless(roughly(depth[2])) }));
+  lines.push(words.parts, fill(words.weather, { depth: roughly(depth[0]), lo: unitless(roughly(depth[1])), hi: unitless(roughly(depth[2])) }));
   const described = Math.max(...soil.layers.filter((layer) => !layer[4]).map(([, bottom]) => bottom), 0), rocky = soil.rock_m !== null && soil.rock_m < depth[0];
   lines.push(fill(rocky ? words.on_rock : words.of_soil, { soil: soil.name, share: "", depth: tenth(rocky ? soil.rock_m : described) }));
   lines.push(times === 1 ? words.true : fill(words.times, { times: String(times) }), words.curve);
