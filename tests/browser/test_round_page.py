@@ -317,7 +317,7 @@ def test_readings_of_five_houses_are_read_by_survey_and_a_second_one_shows_the_m
     told = (tmp_path / "c" / "change.svg").read_text(encoding="utf-8")
     assert f">{float(moved['B2']['change_in']):+.2f}</text>" in told
     assert f"B2, limit {float(moved['B2']['band_in']):.2f}</text>" in told
-    assert "2025-04-07 to 2025-10-20" in told
+    assert "7 April 2025 to 20 October 2025" in told
     assert "Instrument: water level" in told
     assert (tmp_path / "c" / "levels.svg").read_bytes() != (tmp_path / "s0" / "levels.svg").read_bytes()
     assert severe(page) == []

@@ -26,6 +26,7 @@ from riskmap.common import units
 from riskmap.common.errors import LayerError, counted, joined
 from riskmap.common.problems import Problem, first_rows
 from riskmap.common.results import History
+from riskmap.outputs import dates, telling
 
 AS_BUILT_DOME_SD_MM = AS_BUILT_MM / 2  # judgement: how much of it may look like a dome or dish, one standard deviation
 NORMAL_80, NORMAL_95 = 1.2816, 1.96  # rounded as in existing summaries: constants, to the digit
@@ -40,8 +41,6 @@ SPACING = (
     "about six months later, in the opposite season (practice as inferred from Kelm & Wylie, 'Which way is it "
     "moving?', and guideline texts on repeated surveys; no published rule on season was found)"
 )
-MONTH_NAMES = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-               "November", "December")
 
 
 @dataclass(frozen=True)
@@ -312,10 +311,10 @@ def next_dates(history: History | None, lot_row: int | None, last: date | None, 
             mean = np.array([values[(month == m) & np.isfinite(values)].mean() for m in range(1, 13)])
             high, low = int(mean.argmax()), int(mean.argmin())
             if mean[high] - mean[low] >= 1.0:  # mm; below it the season makes no difference
-                return (f"{MONTH_NAMES[high]} and {MONTH_NAMES[low]}: there the run's past months {history.months[0]} "
-                        f"to {history.months[-1]} have the highest and the lowest middle-minus-edge "
-                        f"({_told(mean[high], system)} and {_told(mean[low], system)} on average). Past months, not a "
-                        "forecast.")
+                past = f"{dates.month(history.months[0])} to {dates.month(history.months[-1])}"
+                return (f"{telling.MONTHS[high]} and {telling.MONTHS[low]}: there the run's past months ({past}) have "
+                        f"the highest and the lowest middle-minus-edge ({_told(mean[high], system)} and "
+                        f"{_told(mean[low], system)} on average). Past months, not a forecast.")
     if last is None:
         return f"A second survey {SPACING}."
-    return f"Near {MONTH_NAMES[(last.month + 5) % 12]} {last.year + (last.month + 6 > 12)}: {SPACING}."
+    return f"Near {telling.MONTHS[(last.month + 5) % 12]} {last.year + (last.month + 6 > 12)}: {SPACING}."

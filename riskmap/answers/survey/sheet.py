@@ -17,7 +17,7 @@ from riskmap.answers.survey import plan, sections
 from riskmap.answers.survey.levels import YARDSTICKS, Levels
 from riskmap.common.errors import counted, joined, shown
 from riskmap.common.units import MM_PER_INCH, m_to_foot
-from riskmap.outputs import palette, typeface
+from riskmap.outputs import dates, palette, typeface
 from riskmap.outputs.drawing import Drawing, Path, Text, svg
 
 if TYPE_CHECKING:
@@ -119,13 +119,14 @@ def _block(levels: Levels, summary: dict[str, Any], drawn: Drawing, system: str)
     sd = f"{levels.sigma_mm / MM_PER_INCH:.2f} in" if system == "us" else f"{levels.sigma_mm:.1f} mm"
     scale = next((text for text in drawn.texts("scale") if text.startswith("1:")), "")
     run = summary.get("expected")
-    return [("Lot", first["lot"] or "not given"), ("Readings", first["file"]), ("Date", first["date"] or "not given"),
+    return [("Lot", first["lot"] or "not given"), ("Readings", first["file"]),
+            ("Date", dates.day(first["date"]) or "not given"),
             ("Instrument", first["instrument"] or "not given"),
             *(pair for one in later for pair in (("Second survey", one["file"]),
-                                                 ("Its date", one["date"] or "not given"))),
+                                                 ("Its date", dates.day(one["date"]) or "not given"))),
             ("Points", f"{len(levels.points)}, {int(levels.points['readings'].sum())} readings"),
             ("Reading error", f"{sd} (one standard deviation)"), ("Scale", scale),
-            ("Expected from", f"{shown(run['run'])}, {run['today']}" if run else "no run was given")]
+            ("Expected from", f"{shown(run['run'])}, {dates.month(run['today'])}" if run else "no run was given")]
 
 
 def _section_words(cuts: list[sections.Section], system: str) -> str:
@@ -152,7 +153,7 @@ def change_words(moved: pd.DataFrame | None, summary: dict[str, Any], system: st
     """Return in words how many points moved beyond their noise limit, and the largest of them."""
     if moved is None:
         return []
-    days = [one["date"] for one in summary["surveys"]]
+    days = [dates.day(one["date"]) for one in summary["surveys"]]
     span = f" ({days[0]} to {days[1]})" if all(days) else ""
     far = moved[moved["beyond_noise"]]
     if far.empty:

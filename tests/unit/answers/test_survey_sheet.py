@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -223,8 +224,8 @@ def test_the_change_of_each_point_stands_beside_it_with_its_noise_limit() -> Non
         table.index[table["beyond_noise"]]) == {"B2", "D4"}
     about = {"surveys": [{"date": "2025-04-07"}, {"date": "2025-10-20"}]}
     assert sheet.change_words(moved, about, "si") == [
-        "Since the first survey (2025-04-07 to 2025-10-20), 2 of 16 points moved by more than their noise limit: "
-        f"D4 {table.loc['D4', 'change_mm']:+.0f} mm, B2 {table.loc['B2', 'change_mm']:+.0f} mm."]
+        "Since the first survey (7 April 2025 to 20 October 2025), 2 of 16 points moved by more than their noise "
+        f"limit: D4 {table.loc['D4', 'change_mm']:+.0f} mm, B2 {table.loc['B2', 'change_mm']:+.0f} mm."]
     still, _ = expected.change(first, levels.reduce(grid(mound)))
     assert sheet.change_words(still, about, "us")[0].endswith("none of 16 points moved by more than its noise limit.")
     assert sheet.change_words(None, about, "us") == []
@@ -281,11 +282,13 @@ def test_the_sheet_of_a_second_survey_with_a_run(tmp_path: Path) -> None:
     assert len(alternatives) == 4
     assert all(len(text) > 40 for text in alternatives)
     text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
-    for told in ("Level survey of a house", "water level", "2025-04-07", "2025-10-20", f"Lot {lot}", "1:144",
+    for told in ("Level survey of a house", "water level", "7 April 2025", "20 October 2025", f"Lot {lot}", "1:144",
                  "moved by more than", "noise limit", "estimate of lot", "When to survey again", "D4",
                  "It does not replace a visit"):
         assert told in text, told
     assert " mm" not in text.replace("mm/", "")
+    assert re.findall(r"\d{4}-\d\d", text) == []
+    assert "94011}}, October 2025" in text
     drawing_text = (tmp_path / "b" / "change.svg").read_text(encoding="utf-8")
     assert "limit 0.29" in drawing_text
 
