@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 import json
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import in_browser
+import pypdf
 import pytest
 from click.testing import CliRunner
 from hostile_texts import NEVER, RAN, TEXTS
@@ -174,6 +176,23 @@ def test_landmarks_labels_contrast_and_headings_hold(page: webdriver.Chrome) -> 
     levels = [int(one.tag_name[1]) for one in page.find_elements(By.CSS_SELECTOR, "h1, h2, h3, h4, h5, h6")]
     assert levels[0] == 1
     assert all(b - a <= 1 for a, b in pairwise(levels))
+
+
+@pytest.mark.parametrize("paper", [(8.5, 11.0), (8.27, 11.69)], ids=["letter", "A4"])
+def test_each_stop_prints_on_one_sheet_with_all_that_it_says(page: webdriver.Chrome,
+                                                             paper: tuple[float, float]) -> None:
+    """The sheets are the five stops, one after the other, and the area; each card is whole and in two columns."""
+    made = page.execute_cdp_cmd("Page.printToPDF", {"paperWidth": paper[0], "paperHeight": paper[1],
+                                                    "printBackground": False})
+    sheets = [" ".join(sheet.extract_text().split()) for sheet in
+              pypdf.PdfReader(io.BytesIO(base64.b64decode(made["data"]))).pages]
+    assert len(sheets) == len(STREETS) + 1
+    for street, told in zip(STREETS, sheets, strict=False):
+        assert [other for other in STREETS if other in told] == [street]
+        for wanted in ("Level readings", "All answers, weather, shape, soil, cautions", "manifest 0123456789ab",
+                       "does not replace a visit"):
+            assert wanted in told, (street, wanted)
+    assert "By soil and age: largest bending from now to October 2026" in sheets[-1]
 
 
 def test_one_unit_system_on_a_page_in_millimetres(phone: webdriver.Chrome, tmp_path: Path) -> None:
