@@ -3,6 +3,8 @@ PYTHON ?= python3
 VENV := .venv
 BENCHMARKS := tests/benchmarks tests/browser
 READY := $(VENV)/.ready
+# One process more than there are cores: about a third of the time, a test waits for a browser or a program it started.
+WORKERS := $(shell $(PYTHON) -c "import os; print((os.cpu_count() or 1) + 1)")
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 # Tests start many programs: each would compile every module again where an environment forbids keeping bytecode.
@@ -18,7 +20,7 @@ open: $(READY)
 	$(VENV)/bin/riskmap open outputs/areas
 
 test: $(READY)
-	$(VENV)/bin/python -m pytest -n auto --dist worksteal -m "not benchmark" --durations=10
+	$(VENV)/bin/python -m pytest -n $(WORKERS) --dist worksteal -m "not benchmark" --durations=10
 	$(VENV)/bin/python -m pytest -m benchmark -s $(BENCHMARKS)
 
 lint: $(READY)
