@@ -18,7 +18,10 @@ CELL = "cell"
 
 
 def compile_all() -> None:
-    """Compute the movement of one invented slab in invented weather, so that every equation is compiled and kept."""
+    """Compute the movement of one invented slab in invented weather, so that every equation is compiled and kept.
+
+    They are those of method.md, section 4 to section 9.
+    """
     climate, soil = ClimateSettings(), SoilSettings()
     movement = MovementSettings(draws=20)
     inputs = _invented()

@@ -97,7 +97,8 @@ def test_columns_about_people_and_effective_years_are_never_proposed(tmp_path: P
 def test_an_estimate_tells_them_too(example: Path) -> None:
     from riskmap.common import settings
     from riskmap.run import flow
+    from riskmap.run.store import Store
 
     area = settings.load(example / "area.toml")
-    ready, _ = flow._ready(area, flow._Clock(None), lambda _: True)
+    ready, _ = flow._ready(area, flow._Clock(None), Store(None), lambda _: True)
     assert {"W-LOT-041", "W-LOT-042", "W-LOT-043"} <= {p.code for p in ready.problems}
