@@ -66,10 +66,10 @@ def key_of(store: Store, area: Area) -> str:
                 area.buildings is None and not area.context)
 
 
-def _files(lots: Path) -> list[Path]:
-    """Return a lot file with the files beside it that belong to it: parts of a shapefile, the log of a database."""
-    own = f"{lots.stem}." if lots.suffix.lower() == ".shp" else f"{lots.name}-"
-    return [lots, *sorted(path for path in lots.parent.iterdir() if path.name.lower().startswith(own.lower()))]
+def _files(shapes: Path) -> list[Path]:
+    """Return a file with the files beside it that belong to it: parts of a shapefile, the log of a database."""
+    own = f"{shapes.stem}." if shapes.suffix.lower() == ".shp" else f"{shapes.name}-"
+    return [shapes, *sorted(path for path in shapes.parent.iterdir() if path.name.lower().startswith(own.lower()))]
 
 
 def brief(store: Store, key: str, area: Area) -> LotsInBrief | None:
@@ -103,7 +103,7 @@ def clean(store: Store, key: str, area: Area, layers: Layers, today: int, *, kee
     import pandas as pd
     import pyarrow as pa
 
-    buildings = [] if area.buildings is None else [sha256(area.resolve(area.buildings.path))]
+    buildings = [] if area.buildings is None else [*map(sha256, _files(area.resolve(area.buildings.path)))]
     of_table = key and _key(hashlib.sha256(key.encode()), area.model_dump(mode="json", include=_DECIDES), buildings,
                             today)
     stored = store.get_table(f"{of_table}{_TABLE}") if of_table else None
@@ -113,8 +113,7 @@ def clean(store: Store, key: str, area: Area, layers: Layers, today: int, *, kee
     # what was not found in the store is put there, unless the file was replaced while it was read
     missing = stored is None or layers.lots is not None
     if keep and of_table and missing and not many and key == key_of(store, area):
-        facts = {"problems": _told(cleaned.problems, area), "lot_rows": cleaned.lot_rows,
-                 "dtypes": {name: str(kind) for name, kind in cleaned.lot.dtypes.items()}}
+        facts = {"problems": _told(cleaned.problems, area), "lot_rows": cleaned.lot_rows}
         store.put_table(f"{of_table}{_TABLE}", pa.table(cleaned.lot.to_arrow(index=False, geometry_encoding="WKB")),
                         facts)
         sources = [{name: value for name, value in asdict(one).items() if name not in ("path", "opened")}
@@ -156,9 +155,7 @@ def _found(told: Iterable[dict[str, Any]], area: Area) -> list[Problem]:
 def _from_table(table: Any, facts: dict[str, Any], area: Area) -> CleanLots:
     import geopandas as gpd
 
-    lot = gpd.GeoDataFrame.from_arrow(table)
-    kinds = {name: kind for name, kind in facts["dtypes"].items() if name != lot.geometry.name}
-    return CleanLots(lot.astype(kinds), _found(facts["problems"], area), facts["lot_rows"])
+    return CleanLots(gpd.GeoDataFrame.from_arrow(table), _found(facts["problems"], area), facts["lot_rows"])
 
 
 def _key(digest: hashlib._Hash, *parts: Any) -> str:

@@ -139,6 +139,21 @@ def test_a_setting_of_the_lots_cleans_again(area: settings.Area, tmp_path: Path,
     assert not found.equals(cleaned(store, area).lot)
 
 
+def test_a_file_that_belongs_to_the_buildings_cleans_again(area: settings.Area, example: Path, tmp_path: Path,
+                                                          monkeypatch: pytest.MonkeyPatch) -> None:
+    shapes = gpd.read_parquet(example / "buildings.parquet")
+    shapes[[shapes.geometry.name]].to_file(tmp_path / "buildings.shp")
+    store = Store(tmp_path / "store")
+    built = area.model_copy(update={"buildings": settings.BuildingsEntry(path=tmp_path / "buildings.shp")})
+    anew = cleaned(store, built)
+    assert "slab_from_footprint" in " ".join(anew.lot["flags"])
+    monkeypatch.setattr("riskmap.lots.clean", None)
+    assert_geodataframe_equal(cleaned(store, built).lot, anew.lot)
+    (tmp_path / "buildings.qix").write_bytes(b"new")
+    with pytest.raises(TypeError, match="not callable"):
+        cleaned(store, built)
+
+
 def test_nothing_is_kept_without_a_store_with_labels_or_with_a_missing_file(area: settings.Area,
                                                                            tmp_path: Path) -> None:
     store = Store(tmp_path)
