@@ -318,7 +318,8 @@ def seen(cell: Any) -> str:
 
 def _number(value: int | float, number_format: str) -> str:
     if isinstance(value, float) and not (value.is_integer() and abs(value) < EXACT):
-        return f"{value:.15G}" if value.is_integer() else repr(value)  # a power of ten: digits may be lost
+        # a whole number of `EXACT` or more is written like 1E+20, because its last digits are not stored
+        return f"{value:.15G}" if value.is_integer() else repr(value)
     digits, mask = str(int(value)), _mask(number_format)
     if not mask or value < 0:
         return digits

@@ -15,6 +15,7 @@ import openpyxl
 import pandas as pd
 import pytest
 from invented_results import results
+from sheet_parts import END, beginning, with_sheet
 
 from riskmap.answers import screen
 from riskmap.common.errors import LayerError
@@ -24,10 +25,7 @@ from riskmap.outputs.files import rounding
 
 FOUND = rounding.rounded(results())
 WITH_NUMBER = [str(v) for v in FOUND.lots.loc[FOUND.lots["state"] == "", "lot_id"]]
-SHEET = "xl/worksheets/sheet1.xml"
-BEGIN = ('<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
-         '<row r="1"><c r="A1" t="inlineStr"><is><t>lot_id</t></is></c></row>')
-END = "</sheetData></worksheet>"
+BEGIN = beginning("lot_id")
 
 
 def book(path: Path, change: Callable[[openpyxl.Workbook], object] = lambda _: None) -> Path:
@@ -36,17 +34,6 @@ def book(path: Path, change: Callable[[openpyxl.Workbook], object] = lambda _: N
         made.active.append(row)
     change(made)
     made.save(path)
-    return path
-
-
-def with_sheet(path: Path, content: str | bytes) -> Path:
-    book(path)
-    with zipfile.ZipFile(path) as packed:
-        parts = {name: packed.read(name) for name in packed.namelist()}
-    parts[SHEET] = content if isinstance(content, bytes) else content.encode()
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
-        for name, part in parts.items():
-            packed.writestr(name, part)
     return path
 
 
@@ -70,8 +57,8 @@ def test_a_stray_cell_in_the_far_corner_fills_no_sheet_and_is_told(tmp_path: Pat
 
 def test_a_size_that_the_sheet_claims_is_not_believed(tmp_path: Path) -> None:
     for claim in ("A1:XFD1048576", "A1", "C3:D9"):
-        path = with_sheet(tmp_path / "l.xlsx", BEGIN.replace("<sheetData>", f'<dimension ref="{claim}"/><sheetData>')
-                          + '<row r="3"><c r="A3"><v>7</v></c></row>' + END)
+        begin = BEGIN.replace("<sheetData>", f'<dimension ref="{claim}"/><sheetData>')
+        path = with_sheet(book(tmp_path / "l.xlsx"), begin + '<row r="3"><c r="A3"><v>7</v></c></row>' + END)
         found = screen.read(path, {})
         assert found.table["lot_id"].tolist() == ["7"]
         assert found.row.tolist() == [3]
@@ -104,7 +91,7 @@ def test_other_sheets_are_named(tmp_path: Path) -> None:
      "E-SCR-062 l.xlsx: the heading reaches to column 2,730"),
 ])
 def test_sheets_that_cannot_be_read_are_refused(sheet: str | bytes, words: str, tmp_path: Path) -> None:
-    assert words in refused(with_sheet(tmp_path / "l.xlsx", sheet))
+    assert words in refused(with_sheet(book(tmp_path / "l.xlsx"), sheet))
 
 
 def test_a_stray_cell_in_every_row_is_refused_before_it_takes_long(tmp_path: Path,
@@ -112,7 +99,7 @@ def test_a_stray_cell_in_every_row_is_refused_before_it_takes_long(tmp_path: Pat
     monkeypatch.setattr(workbook, "MOST_CELLS", 100_000)
     rows = "".join(f'<row r="{k}"><c r="XFD{k}"><v>1</v></c></row>' for k in range(2, 100))
     assert "E-SCR-062 l.xlsx row 8: up to here the rows reach over more than 100,000 cells" in refused(
-        with_sheet(tmp_path / "l.xlsx", BEGIN + rows + END))
+        with_sheet(book(tmp_path / "l.xlsx"), BEGIN + rows + END))
 
 
 def test_any_changed_byte_is_read_or_refused_in_words(tmp_path: Path) -> None:

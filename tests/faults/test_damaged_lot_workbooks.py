@@ -8,16 +8,13 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from sheet_parts import END, beginning, with_sheet
 
 from riskmap.common.errors import LayerError
 from riskmap.common.settings import Area, LotsEntry, SoilEntry
 from riskmap.layers import lots, lots_bounds, recognise, workbook
 
-SHEET = "xl/worksheets/sheet1.xml"
-BEGIN = ('<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData><row r="1">'
-         + "".join(f'<c r="{place}1" t="inlineStr"><is><t>{name}</t></is></c>'
-                   for place, name in (("A", "lot_id"), ("B", "lon"), ("C", "lat"))) + "</row>")
-END = "</sheetData></worksheet>"
+BEGIN = beginning("lot_id", "lon", "lat")
 COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600)
 
 
@@ -27,17 +24,6 @@ def book(folder: Path) -> Path:
         made.active.append(row)
     made.save(folder / "lots.xlsx")
     return folder / "lots.xlsx"
-
-
-def with_sheet(folder: Path, content: str | bytes) -> Path:
-    path = book(folder)
-    with zipfile.ZipFile(path) as packed:
-        parts = {name: packed.read(name) for name in packed.namelist()}
-    parts[SHEET] = content if isinstance(content, bytes) else content.encode()
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
-        for name, part in parts.items():
-            packed.writestr(name, part)
-    return path
 
 
 def read(path: Path) -> list[str]:
@@ -91,14 +77,14 @@ def test_a_zip_of_other_things_is_no_workbook(tmp_path: Path) -> None:
      + "]>" + BEGIN + '<row r="2"><c r="A2" t="inlineStr"><is><t>&j;</t></is></c></row>' + END, "E-SCR-007"),
 ])
 def test_sheets_that_cannot_be_read_are_refused(sheet: str | bytes, words: str, tmp_path: Path) -> None:
-    assert refused(with_sheet(tmp_path, sheet)).startswith(words)
+    assert refused(with_sheet(book(tmp_path), sheet)).startswith(words)
 
 
 def test_a_stray_cell_in_every_row_is_refused_before_it_takes_long(tmp_path: Path,
                                                                    monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workbook, "MOST_CELLS", 400_000)  # more than the rows in which the heading is searched
     rows = "".join(f'<row r="{k}"><c r="XFD{k}"><v>1</v></c></row>' for k in range(2, 100))
-    assert refused(with_sheet(tmp_path, BEGIN + rows + END)).startswith(
+    assert refused(with_sheet(book(tmp_path), BEGIN + rows + END)).startswith(
         "E-SCR-062 lots.xlsx row 26: up to here the rows reach over more than 400,000 cells")
 
 

@@ -187,17 +187,16 @@ def _said(measured: float, middle: float, flat: float, noise: float, system: str
 
     apart = abs(measured - middle)
     sentence = f"Measured middle minus edge {told(measured)}, expected {told(middle)}, {told(apart)} apart"
-    usual, most = (f"{told(factor * noise)} ({cases} of 100 cases)"
-                   for factor, cases in ((NORMAL_80, 80), (NORMAL_95, 95)))
+    usual, most = told(NORMAL_80 * noise), told(NORMAL_95 * noise)
     explained = "range, reading error and building unevenness together explain up to"
     if apart > NORMAL_95 * noise:
-        return "not consistent", f"{sentence}: {explained} {most}."
+        return "not consistent", f"{sentence}. In 95 of 100 cases, {explained} {most}."
     if apart > NORMAL_80 * noise:
-        return "cannot tell", f"{sentence}: {explained} {usual} or {most}."
+        return "cannot tell", f"{sentence}. In 80 of 100 cases, {explained} {usual}; in 95 of 100, up to {most}."
     if abs(measured) <= NORMAL_80 * flat:
         return "cannot tell", (f"{sentence}, but a slab that was built this way and never moved would read the same "
                                f"(up to {told(NORMAL_80 * flat)} from level).")
-    return "consistent", f"{sentence}: {explained} {usual}."
+    return "consistent", f"{sentence}. In 80 of 100 cases, {explained} {usual}."
 
 
 def _finite(value: object) -> float | None:
