@@ -31,6 +31,7 @@ def compile_all() -> None:
 
 
 def _invented() -> MovementInputs:
+    """Return inputs of which only the kinds and shapes matter: the values are invented, and so is what follows."""
     first = 12 * 1981
     month = np.arange(12 * YEARS)
     season = np.cos(2 * np.pi * (month % 12) / 12)
